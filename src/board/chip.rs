@@ -1,0 +1,168 @@
+//! A chip as its description file gives it. Every number's source (document and section) stands in that file.
+
+use crate::image::{Memory, Span};
+use crate::units::Hertz;
+use serde::{Deserialize, Serialize};
+use std::time::Duration;
+
+/// A microcontroller.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Chip {
+    /// Part number, as its maker writes it: `ATmega1284P`.
+    pub part: String,
+    pub family: String,
+    /// The three signature bytes.
+    pub id: [u8; 3],
+    pub flash: MemoryShape,
+    pub eeprom: MemoryShape,
+    pub timings: Timings,
+    /// Fuse bytes in the order low, high, extended.
+    pub configuration: Vec<ConfigurationByte>,
+    /// Fields of the configuration, in the order in which people read them.
+    pub fields: Vec<Field>,
+    /// The lock byte: factory value and the mask of bits that have a meaning.
+    pub lock: ConfigurationByte,
+    pub lock_fields: Vec<Field>,
+    /// Boot sections by the bits of the field whose role is [`Role::BootSection`]; empty where the part has none.
+    pub boot_sections: Vec<BootSection>,
+    /// `(system clock from, divisor)`: the programming clock may be at most the system clock divided by the divisor of
+    /// the last row whose bound is not above it.
+    pub programming_clock: Vec<(Hertz, u32)>,
+    pub ways_in: Vec<WayIn>,
+}
+
+/// Size of a memory. All begin at address 0.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct MemoryShape {
+    pub bytes: u32,
+    /// Bytes a page; a power of two.
+    pub page: u32,
+    /// What an erased byte reads as.
+    pub blank: u8,
+}
+
+/// The longest that the chip's self-timed writes may take.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Timings {
+    pub flash_write_max: Duration,
+    pub eeprom_write_max: Duration,
+    pub erase_max: Duration,
+    pub configuration_write_max: Duration,
+}
+
+/// A fuse or lock byte.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ConfigurationByte {
+    /// `low`, `high`, `extended` or `lock`.
+    pub name: String,
+    /// As the part is shipped: shown, never a cause for refusal.
+    pub factory: u8,
+    /// Bits that have a meaning. The others are written as 1 and left out of comparisons.
+    pub used: u8,
+}
+
+/// A field of the configuration or of the lock byte.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Field {
+    /// Plain English, kebab-case: `boot-section`.
+    pub name: String,
+    /// The datasheet's symbol: `BOOTSZ1..0`.
+    pub symbol: String,
+    /// What the field decides, in words.
+    pub words: String,
+    pub role: Option<Role>,
+    /// Index into [`Chip::configuration`]; 0 for lock fields.
+    pub byte: usize,
+    /// The field's bits in that byte; adjacent.
+    pub mask: u8,
+    /// Every value that has a name. Others are reserved.
+    pub values: Vec<FieldValue>,
+}
+
+/// A value of a field.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct FieldValue {
+    /// The bits, shifted down to bit 0.
+    pub bits: u8,
+    /// kebab-case: `crystal-8-to-16-mhz`.
+    pub name: String,
+    /// In words, as `inspect` prints it.
+    pub words: String,
+    /// For the clock field: what runs the chip.
+    pub clock: Option<ClockSource>,
+    /// Ways in that this value shuts for good.
+    pub shuts: Vec<Way>,
+    /// For lock fields: this value forbids reading flash and EEPROM through a way in.
+    pub forbids_reading: bool,
+    /// For lock fields: this value forbids writing flash, EEPROM and configuration through a way in.
+    pub forbids_writing: bool,
+}
+
+/// What the planner must know a field as.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Role {
+    /// Clock source.
+    Clock,
+    /// Start-up time of the clock; goes with the clock.
+    StartUp,
+    /// Divides the clock by 8 after reset; value name `on` or `off`.
+    ClockDivider,
+    /// Where reset starts; value name `loader` or `application`.
+    ResetStart,
+    /// Size of the boot section.
+    BootSection,
+    /// EEPROM survives a chip erase; value name `on` or `off`.
+    KeepEeprom,
+    /// Lock bits for the programming interface.
+    ProgrammingLock,
+    /// Lock bits that keep code from writing the boot section.
+    BootLock,
+}
+
+/// What a chip runs on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(tag = "source", rename_all = "kebab-case", deny_unknown_fields)]
+pub enum ClockSource {
+    /// An oscillator of the chip's own.
+    Internal { hz: Hertz },
+    /// A crystal or resonator between these frequencies.
+    Crystal { from_hz: Hertz, to_hz: Hertz },
+    /// A signal on the clock pin.
+    External,
+}
+
+/// A boot section that the chip can be set to.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct BootSection {
+    pub bits: u8,
+    pub span: Span,
+}
+
+/// An interface through which a chip is programmed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Way {
+    Spi,
+}
+
+/// What a way in can do with this chip. The planner knows abilities only from here.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct WayIn {
+    pub way: Way,
+    pub reads: Vec<Memory>,
+    /// What can be erased in the flash at once.
+    pub flash_erase: EraseUnit,
+    /// An EEPROM write erases for itself, so single pages can be changed.
+    pub eeprom_writes_erase: bool,
+    /// What an erase of the chip takes with it besides the flash. EEPROM is spared where the field with
+    /// [`Role::KeepEeprom`] is `on`.
+    pub chip_erase_takes: Vec<Memory>,
+}
+
+/// The least that can be erased.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum EraseUnit {
+    Chip,
+}

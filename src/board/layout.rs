@@ -1,0 +1,99 @@
+//! A board as its description file gives it.
+
+use super::chip::ClockSource;
+use crate::image::Span;
+use crate::units::{Hertz, Millivolts};
+
+/// A controller board.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Board {
+    /// kebab-case; what people type.
+    pub name: String,
+    /// One line.
+    pub summary: String,
+    /// Part number of its chip, as in the chip file.
+    pub chip: String,
+    /// A board that stands for any board with this chip.
+    pub generic: bool,
+    /// Least and most supply that the board bears.
+    pub supply: (Millivolts, Millivolts),
+    /// Level of the signals at the programming header.
+    pub levels: Millivolts,
+    /// Whether its inputs bear 5 V although its own level is lower.
+    pub bears_5v: bool,
+    pub clock: ClockSetting,
+    pub header: HeaderPins,
+    pub reservation: Option<Reservation>,
+    /// Named spans of flash, each with one owner; the reservation and the rest of the flash are regions of their own.
+    pub regions: Vec<Region>,
+    /// `(field name, value name)` of the configuration that the board should have with its loader fitted.
+    pub expected_configuration: Vec<(String, String)>,
+    /// `(lock field name, value name)` that the board should have with its loader fitted.
+    pub expected_lock: Vec<(String, String)>,
+    pub console: Option<Console>,
+    pub settings: Option<SettingsStore>,
+    pub cautions: Vec<Caution>,
+}
+
+/// What runs the board.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ClockSetting {
+    pub source: ClockSource,
+    /// The clock that the firmware sees.
+    pub hz: Hertz,
+}
+
+/// The programming header: its kind and which chip pin stands behind each of its signals.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct HeaderPins {
+    /// The kind: `2x3` or `2x5`, or words.
+    pub kind: String,
+    /// `(signal, chip pin)`.
+    pub pins: Vec<(String, String)>,
+}
+
+/// The flash that a board gives to its loader.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Reservation {
+    pub span: Span,
+    /// Name of the built-in loader that fits it.
+    pub loader: Option<String>,
+    /// How much later the application starts because of the loader, in milliseconds.
+    pub start_delay_ms: u32,
+}
+
+/// A named span of flash.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Region {
+    pub name: String,
+    pub span: Span,
+    pub owner: RegionOwner,
+}
+
+/// Who writes a region.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum RegionOwner {
+    Loader,
+    Application,
+}
+
+/// The serial port on which the firmware talks.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Console {
+    pub baud: u32,
+    /// Text that shows that the firmware is alive.
+    pub alive: String,
+}
+
+/// Where the settings live.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct SettingsStore {
+    /// Span of the EEPROM.
+    pub span: Span,
+}
+
+/// What to mind with this board.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Caution {
+    pub text: String,
+}

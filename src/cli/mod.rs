@@ -1,0 +1,8 @@
+//! The command line: a file a command. The only place that reads environment, folders, terminal and system time.
+
+use std::process::ExitCode;
+
+/// Runs the command of this process.
+pub fn main() -> ExitCode {
+    ExitCode::SUCCESS
+}

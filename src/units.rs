@@ -1,0 +1,37 @@
+//! Quantities that a datasheet prints: frequencies and voltages. Durations are [`std::time::Duration`].
+
+use serde::{Deserialize, Serialize};
+use std::fmt;
+
+/// A frequency in hertz.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(transparent)]
+pub struct Hertz(pub u32);
+
+impl fmt::Display for Hertz {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let (value, unit) = match self.0 {
+            0..1_000 => return write!(f, "{} Hz", self.0),
+            1_000..1_000_000 => (f64::from(self.0) / 1e3, "kHz"),
+            _ => (f64::from(self.0) / 1e6, "MHz"),
+        };
+        let text = format!("{value:.3}");
+        let text = text.trim_end_matches('0').trim_end_matches('.');
+        write!(f, "{text} {unit}")
+    }
+}
+
+/// A voltage in millivolts.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(transparent)]
+pub struct Millivolts(pub u16);
+
+impl fmt::Display for Millivolts {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let (whole, rest) = (self.0 / 1000, self.0 % 1000);
+        match rest % 100 {
+            0 => write!(f, "{whole}.{} V", rest / 100),
+            _ => write!(f, "{whole}.{rest:03} V"),
+        }
+    }
+}

@@ -1,0 +1,14 @@
+//! The one test program: a folder a concern.
+
+mod algorithm;
+mod board;
+mod cli;
+mod frame;
+mod image;
+mod job;
+mod link;
+mod outside;
+mod plan;
+mod record;
+mod sim;
+mod tidy;
