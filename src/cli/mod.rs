@@ -1,5 +1,7 @@
 //! The command line: a file a command. The only place that reads environment, folders, terminal and system time.
 
+pub mod map;
+
 use std::process::ExitCode;
 
 /// Runs the command of this process.
