@@ -19,6 +19,8 @@ pub struct Intent {
     pub eeprom: Option<NamedImage>,
     /// `(field name, value name)` of the configuration to set.
     pub configuration: Vec<(String, String)>,
+    /// Whole configuration bytes, by their index in the chip's order, as an ELF file carries them. `configuration` goes over them.
+    pub configuration_image: Option<NamedImage>,
     /// `(lock field name, value name)` to set.
     pub lock: Vec<(String, String)>,
 }

@@ -11,4 +11,4 @@ mod step;
 
 pub use desired::{ApplicationIntent, Desired, Intent, LoaderIntent, NamedImage, Origin};
 pub use observed::{Access, Contents, Observed};
-pub use step::{Plan, Step, StepKind};
+pub use step::{Pace, Plan, Step, StepKind};

@@ -42,6 +42,8 @@ pub struct Access {
     pub tries: u32,
     /// The supply; `None` where the bridge cannot measure it.
     pub supply: Option<Millivolts>,
+    /// The level at which the bridge drives its pins; `None` where it does not say.
+    pub pin_level: Option<Millivolts>,
 }
 
 impl Observed {

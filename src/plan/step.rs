@@ -2,6 +2,7 @@
 
 use super::Desired;
 use crate::image::{ByteAddress, Memory, Span};
+use crate::units::Hertz;
 use serde::{Deserialize, Serialize};
 use std::time::Duration;
 
@@ -16,10 +17,21 @@ pub struct Plan {
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Step {
     pub kind: StepKind,
+    /// How many bytes it writes or reads back.
+    pub bytes: u32,
     /// Why it is there, as half a sentence.
     pub reason: String,
     /// How long it should take.
     pub estimate: Duration,
+}
+
+/// How fast a way in is: what estimates rest on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Pace {
+    /// The programming clock that the bridge makes.
+    pub programming_clock: Hertz,
+    /// What the link between host and bridge carries in a second.
+    pub bytes_per_second: u32,
 }
 
 /// What a step does. Bytes are those of the desired state.
