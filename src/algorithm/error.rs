@@ -1,0 +1,104 @@
+//! What can go wrong between an algorithm and a chip.
+
+use super::avr_spi::NoAnswer;
+use crate::bus::BusError;
+use crate::image::{ByteAddress, Memory, Span};
+use crate::units::Hertz;
+use std::fmt;
+use std::time::Duration;
+
+/// What an algorithm was doing, as messages say it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Task {
+    Entering,
+    Identifying,
+    Erasing,
+    Reading(Memory, Span),
+    Writing(Memory, Span),
+    /// A configuration byte, by its place in the chip's own order.
+    WritingConfiguration(usize),
+    WritingLock,
+    Releasing,
+}
+
+impl fmt::Display for Task {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Task::Entering => write!(f, "entering programming mode"),
+            Task::Identifying => write!(f, "reading ID, configuration and lock"),
+            Task::Erasing => write!(f, "erasing the chip"),
+            Task::Reading(memory, span) => write!(f, "reading {} {span}", memory.name()),
+            Task::Writing(memory, span) => write!(f, "writing {} {span}", memory.name()),
+            Task::WritingConfiguration(byte) => write!(f, "writing configuration byte {byte}"),
+            Task::WritingLock => write!(f, "writing the lock byte"),
+            Task::Releasing => write!(f, "letting the chip go"),
+        }
+    }
+}
+
+/// Why an algorithm gave up. Lines are at most 100 columns long.
+#[derive(Debug, thiserror::Error)]
+pub enum AlgorithmError {
+    /// No entry succeeded; the evidence says which line looks wrong.
+    #[error(transparent)]
+    NoAnswer(Box<NoAnswer>),
+    /// The bridge cannot make any programming clock that this chip would bear.
+    #[error(
+        "this bridge makes programming clocks from {slowest} to {fastest}, and the chip bears none of them.\n\
+         Use a bridge with a slower SPI clock."
+    )]
+    NoClockInRange { slowest: Hertz, fastest: Hertz },
+    /// The bridge or the connection to it failed.
+    #[error("{task} was not finished:\n{source}")]
+    Bus { task: Task, source: BusError },
+    /// RDY/BSY did not say ready within four times the longest time of the datasheet.
+    #[error(
+        "{task}: the chip was still busy after {} ms, four times what its datasheet allows (last answer {last:02X}).\n\
+         Check the board's supply and the MISO line, then run the same command again.",
+        limit.as_millis()
+    )]
+    StillBusy { task: Task, limit: Duration, last: u8 },
+    /// The chip gave one thing, then another.
+    #[error(
+        "{task}: two reads one after the other differ ({first:02X?}, then {second:02X?}).\n\
+         The connection is not reliable: shorten the wires, check ground, or use a slower programming clock."
+    )]
+    Unsteady { task: Task, first: Vec<u8>, second: Vec<u8> },
+    /// A lock bit forbids it.
+    #[error(
+        "{task} is not possible: the chip is locked (lock byte {lock:02X}) and would give or keep other bytes.\n\
+         Only a chip erase lifts the lock."
+    )]
+    Locked { task: Task, lock: u8 },
+    /// A configuration or lock byte did not take the value written.
+    #[error(
+        "{task}: wrote {written:02X}, but {found:02X} reads back (bits that count: {used:02X}).\n\
+         The chip may be locked; lock bits go back to 1 only by a chip erase."
+    )]
+    NotTaken { task: Task, written: u8, found: u8, used: u8 },
+    /// A configuration byte changed that was not written.
+    #[error(
+        "{task}: configuration byte {byte} was not written and changed from {before:02X} to {after:02X}.\n\
+         Do not let the chip restart before it is set right: the board's configuration is not what was planned."
+    )]
+    OtherByteChanged { task: Task, byte: usize, before: u8, after: u8 },
+    /// Outside the memory; a caller's mistake.
+    #[error("{task} is not possible: this chip's memory there ends at {} bytes", size)]
+    OutsideMemory { task: Task, size: u32 },
+    /// Not the first address of a page; a caller's mistake.
+    #[error("{} at {at} is not the start of a page of {page} bytes", memory.name())]
+    NotAPage { memory: Memory, at: ByteAddress, page: u32 },
+    /// There is no such configuration byte; a caller's mistake.
+    #[error("this chip has no configuration byte {byte}")]
+    NoSuchByte { byte: usize },
+    /// The chip is not in programming mode; a caller's mistake, or an earlier error ended it.
+    #[error("{task} is not possible: the chip is not in programming mode; enter it first")]
+    NotEntered { task: Task },
+}
+
+impl AlgorithmError {
+    /// Whether the bridge began anew in the middle: the step in hand is to be begun again from a fresh entry.
+    pub fn restarted(&self) -> bool {
+        matches!(self, AlgorithmError::Bus { source: BusError::Restarted, .. })
+    }
+}
