@@ -158,6 +158,8 @@ pub struct WayIn {
     /// What an erase of the chip takes with it besides the flash. EEPROM is spared where the field with
     /// [`Role::KeepEeprom`] is `on`.
     pub chip_erase_takes: Vec<Memory>,
+    /// `(signal, chip pin)`: which pin of the chip stands behind each signal of a programming header.
+    pub pins: Vec<(String, String)>,
 }
 
 /// The least that can be erased.

@@ -1,1 +1,3 @@
-//! To be written.
+//! Descriptions, the catalog, and what configurations mean.
+
+mod catalog;

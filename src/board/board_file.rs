@@ -1,0 +1,320 @@
+//! Reads a board file and checks it against its chip.
+
+use super::chip::{Chip, ClockSource, Field, Role};
+use super::chip_file::{FASTEST_CLOCK, span};
+use super::layout::{Board, Caution, ClockSetting, Console, HeaderPins, Region, RegionOwner, Reservation, SettingsStore};
+use super::reader::{Mistake, Placed, Table, one_of, read};
+use crate::image::Span;
+use crate::units::{Hertz, Millivolts};
+
+/// Supplies that a board file may give, in millivolts.
+const SUPPLY: std::ops::RangeInclusive<u32> = 1_000..=6_000;
+/// A place on a programming header that is connected to nothing.
+const NOT_CONNECTED: &str = "-";
+
+/// Reads a board file; every mistake in it at once. `find_chip` gives the chip of a part number, or says why it cannot.
+pub fn read_board(text: &str, find_chip: impl Fn(&str) -> Result<Chip, String>) -> Result<(Board, Chip), Vec<Mistake>> {
+    read(text, |file| build(file, &find_chip))
+}
+
+fn build(file: &Table, find_chip: &dyn Fn(&str) -> Result<Chip, String>) -> Option<(Board, Chip)> {
+    let chip = file.text("chip").and_then(|part| match find_chip(&part.value) {
+        Ok(chip) => Some(chip),
+        Err(why) => {
+            file.wrong(part.at, why);
+            None
+        }
+    });
+    let name = file.name("name");
+    let summary = file.text("summary");
+    let generic = file.flag("generic", false);
+    let supply = file.table("supply").and_then(|table| supply(&table));
+    let levels = file.table("levels").and_then(|table| levels(&table));
+    let clock = file.table("clock").and_then(|table| clock(&table));
+    let header = file.table("programming_header").and_then(|table| header(&table, chip.as_ref()));
+    let reservation = optional(file.optional_table("reservation"), |table| reservation(table, chip.as_ref()));
+    let store = optional(file.optional_table("settings_store"), |table| settings_store(table, chip.as_ref()));
+    let console = optional(file.optional_table("console"), console);
+    let reserved = reservation.as_ref().and_then(|found| Some(found.as_ref()?.span));
+    let regions = regions(file, chip.as_ref(), reserved);
+    let configuration = expected(file, "expected_configuration", chip.as_ref().map(|chip| chip.fields.as_slice()));
+    let lock = expected(file, "expected_lock", chip.as_ref().map(|chip| chip.lock_fields.as_slice()));
+    let cautions = file.texts("cautions");
+
+    let clock = clock?;
+    let board = Board {
+        name: name?.value,
+        summary: summary?.value,
+        chip: chip.as_ref()?.part.clone(),
+        generic: generic?,
+        supply: supply?,
+        levels: levels.as_ref()?.0,
+        bears_5v: levels?.1,
+        clock: clock.value,
+        header: header?,
+        reservation: reservation?,
+        regions: regions?,
+        expected_configuration: configuration?,
+        expected_lock: lock?,
+        console: console?,
+        settings: store?,
+        cautions: cautions?.into_iter().map(|text| Caution { text: text.value }).collect(),
+    };
+    let chip = chip?;
+    let sound = [starts_its_loader(file, &board, &chip), runs_at_its_clock(file, clock.at, &board, &chip)];
+    sound.iter().all(|sound| *sound).then_some((board, chip))
+}
+
+/// What a table gives that may be missing: `None` only where it is there and wrong.
+fn optional<T>(table: Option<Table>, read: impl FnOnce(&Table) -> Option<T>) -> Option<Option<T>> {
+    match table {
+        None => Some(None),
+        Some(table) => read(&table).map(Some),
+    }
+}
+
+fn supply(table: &Table) -> Option<(Millivolts, Millivolts)> {
+    let least = table.number("least_mv", SUPPLY);
+    let most = table.number("most_mv", SUPPLY);
+    let (least, most) = (least?, most?);
+    if least.value > most.value {
+        table.wrong(least.at, format!("`least_mv` must not be above `most_mv`; found {} and {}", least.value, most.value));
+        return None;
+    }
+    Some((Millivolts(least.value as u16), Millivolts(most.value as u16)))
+}
+
+fn levels(table: &Table) -> Option<(Millivolts, bool)> {
+    let signal = table.number("signal_mv", SUPPLY);
+    let bears_5v = table.flag("inputs_bear_5v", false);
+    Some((Millivolts(signal?.value as u16), bears_5v?))
+}
+
+/// `hz` is what the firmware sees. `source_hz` is the oscillator's or crystal's own frequency, where the chip divides it.
+fn clock(table: &Table) -> Option<Placed<ClockSetting>> {
+    let source = table.choice("source", &[("internal", 0), ("crystal", 1), ("external", 2)]);
+    let hz = table.number("hz", 1..=FASTEST_CLOCK);
+    let own = table.has("source_hz").then(|| table.number("source_hz", 1..=FASTEST_CLOCK));
+    let (source, hz) = (source?, hz?);
+    let own = match own {
+        None => hz.value,
+        Some(own) if source.value == 2 => {
+            let message = "`source_hz` is for a crystal or the chip's own oscillator; a clock signal must come undivided";
+            table.wrong(own?.at, message);
+            return None;
+        }
+        Some(own) => own?.value,
+    };
+    let source = match source.value {
+        0 => ClockSource::Internal { hz: Hertz(own) },
+        1 => ClockSource::Crystal { from_hz: Hertz(own), to_hz: Hertz(own) },
+        _ => ClockSource::External,
+    };
+    Some(hz.map(|hz| ClockSetting { source, hz: Hertz(hz) }))
+}
+
+/// `signals` names what stands on each pin of the header, in the order of the pin numbers.
+fn header(table: &Table, chip: Option<&Chip>) -> Option<HeaderPins> {
+    let kind = table.text("kind");
+    if !table.has("signals") {
+        table.wrong(table.at(), "[programming_header] lacks the key `signals`");
+    }
+    let signals = table.texts("signals");
+    let (kind, signals) = (kind?, signals?);
+    let expected = pins_of(&kind.value);
+    if expected.is_some_and(|count| count != signals.len()) {
+        let message = format!("`signals` must have as many entries as a {} header has pins; found {}", kind.value, signals.len());
+        table.wrong(signals.first().map_or(kind.at, |first| first.at), message);
+    }
+    let ways = chip?.ways_in.as_slice();
+    let mut pins = Vec::new();
+    for signal in &signals {
+        let pin = ways.iter().flat_map(|way| &way.pins).find(|(known, _)| *known == signal.value);
+        match pin {
+            Some((known, pin)) => pins.push((known.clone(), pin.clone())),
+            None if signal.value == NOT_CONNECTED => pins.push((NOT_CONNECTED.into(), NOT_CONNECTED.into())),
+            None => {
+                let known = ways.iter().flat_map(|way| &way.pins).map(|(signal, _)| signal.as_str()).chain([NOT_CONNECTED]);
+                table.wrong(signal.at, format!("the chip has no signal \"{}\"; allowed: {}", signal.value, one_of(known)));
+            }
+        }
+    }
+    let complete = ways.iter().any(|way| way.pins.iter().all(|(signal, _)| pins.iter().any(|(there, _)| there == signal)));
+    if pins.len() == signals.len() && !complete {
+        let needed = ways.iter().map(|way| way.pins.iter().map(|(signal, _)| signal.as_str()).collect::<Vec<_>>().join(", "));
+        let message = format!("`signals` must have all of one way in: {}", needed.collect::<Vec<_>>().join("; or "));
+        table.wrong(signals.first().map_or(kind.at, |first| first.at), message);
+    }
+    Some(HeaderPins { kind: kind.value, pins })
+}
+
+/// How many pins a header of this kind has, where the kind says so: `2x3` has 6.
+fn pins_of(kind: &str) -> Option<usize> {
+    let (rows, columns) = kind.split_once('x')?;
+    rows.parse::<usize>().ok()?.checked_mul(columns.parse().ok()?)
+}
+
+fn reservation(table: &Table, chip: Option<&Chip>) -> Option<Reservation> {
+    let span = span(table, chip.map(|chip| chip.flash.bytes), "flash");
+    let loader = table.has("loader").then(|| table.name("loader"));
+    let start_delay_ms = table.number("start_delay_ms", 0..=600_000);
+    let loader = match loader {
+        None => None,
+        Some(name) => Some(name?.value),
+    };
+    let span = span?;
+    if !chip.is_none_or(|chip| fits_the_chip(table, &span, chip)) {
+        return None;
+    }
+    Some(Reservation { span: span.value, loader, start_delay_ms: start_delay_ms?.value })
+}
+
+fn fits_the_chip(table: &Table, span: &Placed<Span>, chip: &Chip) -> bool {
+    let page = chip.flash.page;
+    if span.value.to_pages(page) != span.value {
+        table.wrong(span.at, format!("the reservation must be whole flash pages of {page} bytes; found {}", span.value));
+        return false;
+    }
+    let sections = &chip.boot_sections;
+    let ends = [chip.flash_span().start() == span.value.start(), chip.flash_span().end() == span.value.end()];
+    let fits = if sections.is_empty() { ends.contains(&true) } else { sections.iter().any(|section| section.span == span.value) };
+    if !fits {
+        let allowed: Vec<String> =
+            sections.iter().map(|section| format!("{} bytes from {}", section.span.len(), section.span.start())).collect();
+        let message = match allowed.is_empty() {
+            true => "the reservation must lie at the beginning or the end of the flash".to_string(),
+            false => format!("the reservation must be a boot section of the chip; allowed: {}", one_of(allowed.iter().map(String::as_str))),
+        };
+        table.wrong(span.at, message);
+    }
+    fits
+}
+
+fn settings_store(table: &Table, chip: Option<&Chip>) -> Option<SettingsStore> {
+    let span = span(table, chip.map(|chip| chip.eeprom.bytes), "EEPROM")?;
+    Some(SettingsStore { span: span.value })
+}
+
+fn console(table: &Table) -> Option<Console> {
+    let baud = table.number("baud", 50..=4_000_000);
+    let alive = table.text("alive");
+    Some(Console { baud: baud?.value, alive: alive?.value })
+}
+
+fn regions(file: &Table, chip: Option<&Chip>, reserved: Option<Span>) -> Option<Vec<Region>> {
+    let mut taken: Vec<Region> = Vec::new();
+    let mut sound = true;
+    for table in file.tables("regions")? {
+        let name = table.name("name");
+        let owner = table.choice("owner", &[("loader", RegionOwner::Loader), ("application", RegionOwner::Application)]);
+        let span = span(&table, chip.map(|chip| chip.flash.bytes), "flash");
+        let (Some(name), Some(owner), Some(span)) = (name, owner, span) else {
+            sound = false;
+            continue;
+        };
+        let region = Region { name: name.value, span: span.value, owner: owner.value };
+        for (at, message) in region_mistakes(&region, name.at, span.at, chip, reserved, &taken) {
+            table.wrong(at, message);
+            sound = false;
+        }
+        taken.push(region);
+    }
+    sound.then_some(taken)
+}
+
+fn region_mistakes(
+    region: &Region,
+    name_at: usize,
+    span_at: usize,
+    chip: Option<&Chip>,
+    reserved: Option<Span>,
+    before: &[Region],
+) -> Vec<(usize, String)> {
+    let mut found = Vec::new();
+    if ["loader", "application"].contains(&region.name.as_str()) || before.iter().any(|other| other.name == region.name) {
+        found.push((name_at, format!("the name \"{}\" is taken; loader and application are regions of every board", region.name)));
+    }
+    if let Some(page) = chip.map(|chip| chip.flash.page).filter(|page| region.span.to_pages(*page) != region.span) {
+        found.push((span_at, format!("a region must be whole flash pages of {page} bytes; found {}", region.span)));
+    }
+    let mut overlaps = before.iter().filter(|other| other.span.overlap(region.span).is_some());
+    if let Some(other) = overlaps.next() {
+        found.push((span_at, format!("region \"{}\" overlaps region \"{}\", {}", region.name, other.name, other.span)));
+    }
+    let in_reservation = reserved.and_then(|reserved| reserved.overlap(region.span));
+    let wrong_side = match region.owner {
+        RegionOwner::Application => in_reservation.is_some(),
+        RegionOwner::Loader => reserved.is_some() && in_reservation != Some(region.span),
+    };
+    if wrong_side {
+        let rule = match region.owner {
+            RegionOwner::Application => "lie outside the reservation, because its owner is the application",
+            RegionOwner::Loader => "lie inside the reservation, because its owner is the loader",
+        };
+        found.push((span_at, format!("region \"{}\" must {rule}", region.name)));
+    }
+    found
+}
+
+/// The `field = "value"` pairs under a key, each known to the chip.
+fn expected(file: &Table, key: &'static str, fields: Option<&[Field]>) -> Option<Vec<(String, String)>> {
+    let Some(table) = file.optional_table(key) else { return Some(Vec::new()) };
+    let pairs = table.pairs()?;
+    let fields = fields?;
+    let mut sound = true;
+    for (name, value) in &pairs {
+        let Some(field) = fields.iter().find(|field| field.name == name.value) else {
+            let known = one_of(fields.iter().map(|field| field.name.as_str()));
+            table.wrong(name.at, format!("the chip has no field `{}`; allowed: {known}", name.value.escape_debug()));
+            sound = false;
+            continue;
+        };
+        match field.value(&value.value) {
+            None => {
+                let known = one_of(field.values.iter().map(|value| value.name.as_str()));
+                table.wrong(value.at, format!("`{}` has no value \"{}\"; allowed: {known}", field.name, value.value));
+                sound = false;
+            }
+            Some(known) if !known.shuts.is_empty() => {
+                table.wrong(value.at, format!("`{} = \"{}\"` would shut a way in for good", field.name, known.name));
+                sound = false;
+            }
+            Some(_) => {}
+        }
+    }
+    sound.then(|| pairs.into_iter().map(|(name, value)| (name.value, value.value)).collect())
+}
+
+/// With a reservation, the expected configuration must make the chip start there.
+fn starts_its_loader(file: &Table, board: &Board, chip: &Chip) -> bool {
+    let Some(reservation) = &board.reservation else { return true };
+    let mut sound = true;
+    let section = chip.boot_sections.iter().find(|section| section.span == reservation.span).map(|section| section.bits);
+    let wanted = [
+        (Role::BootSection, chip.field_for(Role::BootSection).and_then(|f| f.values.iter().find(|v| Some(v.bits) == section))),
+        (Role::ResetStart, chip.field_for(Role::ResetStart).and_then(|f| f.value("loader"))),
+    ];
+    for (role, value) in wanted {
+        let (Some(field), Some(value)) = (chip.field_for(role), value) else { continue };
+        let set = board.expected_configuration.iter().any(|(name, set)| *name == field.name && *set == value.name);
+        if !set {
+            let at = file.place("expected_configuration");
+            let message = format!("[expected_configuration] must have `{} = \"{}\"`, to start the reservation", field.name, value.name);
+            file.wrong(at, message);
+            sound = false;
+        }
+    }
+    sound
+}
+
+/// The expected configuration must give the clock that the file says the firmware sees.
+fn runs_at_its_clock(file: &Table, at: usize, board: &Board, chip: &Chip) -> bool {
+    let configuration = board.expected_configuration(chip, &chip.factory_configuration());
+    let gives = chip.system_clock(board, &configuration);
+    let right = gives == Some(board.clock.hz);
+    if !right {
+        let gives = gives.map_or("a clock that the board does not have".to_string(), |hz| hz.to_string());
+        file.wrong(at, format!("`hz` must be what [expected_configuration] gives, which is {gives}; found {}", board.clock.hz));
+    }
+    right
+}

@@ -1,0 +1,215 @@
+//! Where descriptions come from: built into the binary, and the user's own folder. A look-up parses only the files that it
+//! needs, because files are found by their names.
+
+use super::board_file::read_board;
+use super::chip::Chip;
+use super::chip_file::read_chip;
+use super::layout::Board;
+use super::reader::{Mistake, one_of};
+use include_dir::{Dir, include_dir};
+use std::fmt;
+use std::fs;
+use std::io;
+use std::path::{Path, PathBuf};
+
+static BUILT_IN: Dir = include_dir!("$CARGO_MANIFEST_DIR/boards");
+
+/// Folders of built-in boards, in the order in which listings show them.
+const BOARD_FOLDERS: [&str; 2] = ["demo", "generic"];
+
+/// A board file larger than this is refused unread, in bytes.
+const LARGEST_FILE: u64 = 1024 * 1024;
+
+/// The descriptions there are.
+#[derive(Clone, Debug, Default)]
+pub struct Catalog {
+    own: Option<PathBuf>,
+}
+
+/// Where a board's description stands.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Origin {
+    BuiltIn,
+    File(PathBuf),
+}
+
+/// A board's name with what its file says, or what is wrong with that file.
+#[derive(Debug)]
+pub struct Listed {
+    pub name: String,
+    pub origin: Origin,
+    pub described: Result<(Board, Chip), CatalogError>,
+}
+
+/// Why a description cannot be had.
+#[derive(Debug, thiserror::Error)]
+pub enum CatalogError {
+    #[error("there is no board \"{name}\"; there are: {}\n`farrier boards` says more about them", one_of(known.iter().map(String::as_str)))]
+    UnknownBoard { name: String, known: Vec<String> },
+    #[error("there is no chip file for \"{part}\"; there are: {}", one_of(known.iter().map(String::as_str)))]
+    UnknownChip { part: String, known: Vec<String> },
+    #[error("{file} cannot be read: {source}")]
+    Unreadable { file: String, source: io::Error },
+    #[error("{file} is no description: {what}")]
+    NotText { file: String, what: &'static str },
+    #[error("{}", InFile(file, mistakes))]
+    Mistakes { file: String, mistakes: Vec<Mistake> },
+    #[error("{file} calls its board \"{found}\"; in this folder the file of a board must have the board's name")]
+    OtherName { file: String, found: String },
+}
+
+/// Mistakes with the name of their file, a line each.
+struct InFile<'m>(&'m str, &'m [Mistake]);
+
+impl fmt::Display for InFile<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        for (index, mistake) in self.1.iter().enumerate() {
+            let end = if index + 1 < self.1.len() { "\n" } else { "" };
+            write!(f, "{}:{}:{}: {}{end}", self.0, mistake.line, mistake.column, mistake.message)?;
+        }
+        Ok(())
+    }
+}
+
+/// The built-in loader of this name, as Intel HEX.
+pub fn loader(name: &str) -> Option<&'static [u8]> {
+    BUILT_IN.get_file(format!("loaders/{name}/{name}.hex")).map(|file| file.contents())
+}
+
+impl Catalog {
+    /// What is built in, and nothing else.
+    pub fn built_in() -> Catalog {
+        Catalog { own: None }
+    }
+
+    /// What is built in and the user's own: `folder/NAME.toml` for boards, `folder/chips/PART.toml` for chips. Where both have
+    /// a name, the user's own is taken. The folder need not exist.
+    pub fn with_folder(folder: impl Into<PathBuf>) -> Catalog {
+        Catalog { own: Some(folder.into()) }
+    }
+
+    /// The chip with this part number; letter case does not matter.
+    pub fn chip(&self, part: &str) -> Result<Chip, CatalogError> {
+        let stem = part.to_ascii_lowercase();
+        let unknown = || CatalogError::UnknownChip { part: part.into(), known: self.chip_names() };
+        if !stem.bytes().all(|byte| byte.is_ascii_alphanumeric()) {
+            return Err(unknown());
+        }
+        let (file, text) = match self.own_file(&format!("chips/{stem}.toml")) {
+            Some(path) => (path.display().to_string(), read_file(&path)?),
+            None => {
+                let file = format!("chips/{stem}.toml");
+                let text = built_in_text(&file).ok_or_else(unknown)?;
+                (file, text.to_string())
+            }
+        };
+        read_chip(&text).map_err(|mistakes| CatalogError::Mistakes { file, mistakes })
+    }
+
+    /// The board of this name, or in the file at this path (anything with a path separator or ending in `.toml`), with its chip.
+    pub fn board(&self, name_or_path: &str) -> Result<(Board, Chip), CatalogError> {
+        if name_or_path.contains(['/', '\\']) || name_or_path.ends_with(".toml") {
+            return self.board_in_file(Path::new(name_or_path));
+        }
+        let unknown = || CatalogError::UnknownBoard { name: name_or_path.into(), known: self.names() };
+        if !super::reader::is_name(name_or_path) {
+            return Err(unknown());
+        }
+        if let Some(path) = self.own_file(&format!("{name_or_path}.toml")) {
+            return self.own_board(&path, name_or_path);
+        }
+        let file = BOARD_FOLDERS.iter().map(|folder| format!("{folder}/{name_or_path}.toml")).find(|file| BUILT_IN.contains(file));
+        let file = file.ok_or_else(unknown)?;
+        self.read(&file, built_in_text(&file).ok_or_else(unknown)?)
+    }
+
+    /// The board that the file at this path describes, with its chip. This is what `boards check` does.
+    pub fn board_in_file(&self, path: &Path) -> Result<(Board, Chip), CatalogError> {
+        self.read(&path.display().to_string(), &read_file(path)?)
+    }
+
+    fn own_board(&self, path: &Path, name: &str) -> Result<(Board, Chip), CatalogError> {
+        let (board, chip) = self.board_in_file(path)?;
+        match board.name == name {
+            true => Ok((board, chip)),
+            false => Err(CatalogError::OtherName { file: path.display().to_string(), found: board.name }),
+        }
+    }
+
+    fn read(&self, file: &str, text: &str) -> Result<(Board, Chip), CatalogError> {
+        read_board(text, |part| self.chip(part).map_err(|error| error.to_string()))
+            .map_err(|mistakes| CatalogError::Mistakes { file: file.into(), mistakes })
+    }
+
+    /// Every board, the user's own first, then demo boards, then generic ones; by name in each.
+    pub fn boards(&self) -> Vec<Listed> {
+        let own = self.own_names();
+        let listed_own = own.iter().map(|name| {
+            let path = self.own.clone().unwrap_or_default().join(format!("{name}.toml"));
+            Listed { name: name.clone(), described: self.own_board(&path, name), origin: Origin::File(path) }
+        });
+        let built_in = built_in_names().filter(|name| !own.contains(name));
+        listed_own.chain(built_in.map(|name| Listed { described: self.board(&name), origin: Origin::BuiltIn, name })).collect()
+    }
+
+    /// The names of all boards, without reading any.
+    pub fn names(&self) -> Vec<String> {
+        let own = self.own_names();
+        let built_in: Vec<String> = built_in_names().filter(|name| !own.contains(name)).collect();
+        own.into_iter().chain(built_in).collect()
+    }
+
+    fn own_names(&self) -> Vec<String> {
+        let entries = self.own.as_ref().and_then(|folder| fs::read_dir(folder).ok());
+        let mut names: Vec<String> = entries.into_iter().flatten().flatten().filter_map(|entry| stem(&entry.path())).collect();
+        names.sort();
+        names
+    }
+
+    fn own_file(&self, name: &str) -> Option<PathBuf> {
+        let path = self.own.as_ref()?.join(name);
+        path.is_file().then_some(path)
+    }
+
+    fn chip_names(&self) -> Vec<String> {
+        let built_in = BUILT_IN.get_dir("chips").into_iter().flat_map(|dir| dir.files());
+        let mut names: Vec<String> = built_in.filter_map(|file| stem(file.path())).collect();
+        let own = self.own.as_ref().and_then(|folder| fs::read_dir(folder.join("chips")).ok());
+        names.extend(own.into_iter().flatten().flatten().filter_map(|entry| stem(&entry.path())));
+        names.sort();
+        names.dedup();
+        names
+    }
+}
+
+fn built_in_names() -> impl Iterator<Item = String> {
+    BOARD_FOLDERS.iter().filter_map(|folder| BUILT_IN.get_dir(folder)).flat_map(|dir| {
+        let mut names: Vec<String> = dir.files().filter_map(|file| stem(file.path())).collect();
+        names.sort();
+        names
+    })
+}
+
+fn built_in_text(file: &str) -> Option<&'static str> {
+    BUILT_IN.get_file(file)?.contents_utf8()
+}
+
+/// The name that a description's file gives it; `None` for other files.
+fn stem(path: &Path) -> Option<String> {
+    let is_description = path.extension().is_some_and(|extension| extension == "toml");
+    path.file_stem()?.to_str().filter(|stem| is_description && super::reader::is_name(stem)).map(str::to_string)
+}
+
+fn read_file(path: &Path) -> Result<String, CatalogError> {
+    let file = path.display().to_string();
+    let unreadable = |source| CatalogError::Unreadable { file: file.clone(), source };
+    let about = fs::metadata(path).map_err(unreadable)?;
+    if !about.is_file() {
+        return Err(CatalogError::NotText { file, what: "it is a folder or a device" });
+    }
+    if about.len() > LARGEST_FILE {
+        return Err(CatalogError::NotText { file, what: "it is larger than 1 MiB" });
+    }
+    let bytes = fs::read(path).map_err(unreadable)?;
+    String::from_utf8(bytes).map_err(|_| CatalogError::NotText { file, what: "it is not UTF-8 text" })
+}

@@ -1,0 +1,177 @@
+//! What configuration and lock bytes mean on a chip and a board. Pure.
+
+use super::chip::{Chip, ClockSource, Field, FieldValue, Role};
+use super::layout::Board;
+use crate::image::Span;
+use crate::units::Hertz;
+
+/// A field together with what stands in it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Setting<'c> {
+    pub field: &'c Field,
+    /// Shifted down to bit 0.
+    pub bits: u8,
+    /// `None` where the bits have no name: a reserved code.
+    pub value: Option<&'c FieldValue>,
+}
+
+impl Setting<'_> {
+    /// The value's name, or the bits as `0b0001`.
+    pub fn name(&self) -> String {
+        match self.value {
+            Some(value) => value.name.clone(),
+            None => format!("0b{:0width$b}", self.bits, width = self.field.mask.count_ones() as usize),
+        }
+    }
+
+    /// What the value means.
+    pub fn words(&self) -> &str {
+        self.value.map_or("reserved", |value| value.words.as_str())
+    }
+}
+
+impl Field {
+    /// The field's bits in its byte of `bytes`, shifted down; `None` where there are fewer bytes.
+    pub fn bits_in(&self, bytes: &[u8]) -> Option<u8> {
+        Some((bytes.get(self.byte)? & self.mask) >> self.mask.trailing_zeros().min(7))
+    }
+
+    /// Puts the bits (as in [`FieldValue::bits`]) into the field; other bits stay.
+    pub fn set(&self, bytes: &mut [u8], bits: u8) {
+        if let Some(byte) = bytes.get_mut(self.byte) {
+            *byte = (*byte & !self.mask) | ((bits << self.mask.trailing_zeros().min(7)) & self.mask);
+        }
+    }
+
+    /// The value of this name.
+    pub fn value(&self, name: &str) -> Option<&FieldValue> {
+        self.values.iter().find(|value| value.name == name)
+    }
+
+    /// What stands in the field; `None` where there are fewer bytes.
+    pub fn read<'c>(&'c self, bytes: &[u8]) -> Option<Setting<'c>> {
+        let bits = self.bits_in(bytes)?;
+        Some(Setting { field: self, bits, value: self.values.iter().find(|value| value.bits == bits) })
+    }
+
+    /// Whether people may call the field so: by its name, or by the datasheet's symbol with or without the bit numbers.
+    fn answers_to(&self, called: &str) -> bool {
+        let stem = self.symbol.split(|c: char| c.is_ascii_digit()).next().unwrap_or_default();
+        self.name == called || self.symbol.eq_ignore_ascii_case(called) || stem.eq_ignore_ascii_case(called)
+    }
+}
+
+impl Chip {
+    /// The configuration field of this name or datasheet symbol.
+    pub fn field(&self, called: &str) -> Option<&Field> {
+        self.fields.iter().find(|field| field.answers_to(called))
+    }
+
+    /// The lock field of this name or datasheet symbol.
+    pub fn lock_field(&self, called: &str) -> Option<&Field> {
+        self.lock_fields.iter().find(|field| field.answers_to(called))
+    }
+
+    /// The configuration or lock field with this role.
+    pub fn field_for(&self, role: Role) -> Option<&Field> {
+        self.fields.iter().chain(&self.lock_fields).find(|field| field.role == Some(role))
+    }
+
+    /// The configuration as the part is shipped.
+    pub fn factory_configuration(&self) -> Vec<u8> {
+        self.configuration.iter().map(|byte| byte.factory).collect()
+    }
+
+    /// What configuration bytes say, field by field, in the order of the chip file.
+    pub fn decode(&self, configuration: &[u8]) -> Vec<Setting<'_>> {
+        self.fields.iter().filter_map(|field| field.read(configuration)).collect()
+    }
+
+    /// What the lock byte says.
+    pub fn decode_lock(&self, lock: u8) -> Vec<Setting<'_>> {
+        self.lock_fields.iter().filter_map(|field| field.read(&[lock])).collect()
+    }
+
+    /// The name of the value that stands in the field with this role.
+    fn value_for(&self, role: Role, configuration: &[u8]) -> Option<&FieldValue> {
+        self.field_for(role)?.read(configuration)?.value
+    }
+
+    /// The clock that the chip runs at after reset with this configuration on this board; `None` where the board does not
+    /// have what the configuration asks for, or the code is reserved.
+    pub fn system_clock(&self, board: &Board, configuration: &[u8]) -> Option<Hertz> {
+        let full = match (self.value_for(Role::Clock, configuration)?.clock?, board.clock.source) {
+            (ClockSource::Internal { hz }, _) => hz,
+            (ClockSource::Crystal { from_hz, to_hz }, ClockSource::Crystal { from_hz: fitted, .. })
+                if (from_hz..=to_hz).contains(&fitted) =>
+            {
+                fitted
+            }
+            (ClockSource::External, ClockSource::External) => board.clock.hz,
+            _ => return None,
+        };
+        let divided = self.value_for(Role::ClockDivider, configuration).is_some_and(|value| value.name == "on");
+        Some(if divided { Hertz(full.0 / 8) } else { full })
+    }
+
+    /// The boot section that this configuration sets apart; `None` where the chip has none.
+    pub fn boot_section(&self, configuration: &[u8]) -> Option<Span> {
+        let bits = self.field_for(Role::BootSection)?.bits_in(configuration)?;
+        self.boot_sections.iter().find(|section| section.bits == bits).map(|section| section.span)
+    }
+
+    /// Whether reset starts the boot section with this configuration.
+    pub fn starts_loader(&self, configuration: &[u8]) -> bool {
+        self.value_for(Role::ResetStart, configuration).is_some_and(|value| value.name == "loader")
+    }
+
+    /// The fastest programming clock for a chip that runs at `system_clock`, in whole hertz: the chip's limit is not
+    /// reached, because below 12 MHz each half of a period must last longer than two of its clocks. At least 1 Hz.
+    pub fn programming_clock_limit(&self, system_clock: Hertz) -> Hertz {
+        let divisor = self.programming_clock.iter().rev().find(|(from, _)| *from <= system_clock).map_or(4, |(_, divisor)| *divisor);
+        Hertz((system_clock.0.saturating_sub(1) / divisor.max(1)).max(1))
+    }
+
+    /// The whole flash.
+    pub fn flash_span(&self) -> Span {
+        Span::first(self.flash.bytes)
+    }
+}
+
+impl Board {
+    /// The flash outside the reservation, which the application has to itself.
+    pub fn application(&self, chip: &Chip) -> Span {
+        let whole = chip.flash_span();
+        let Some(reserved) = self.reservation.as_ref().map(|reservation| reservation.span) else { return whole };
+        let rest = match reserved.start() == whole.start() {
+            true => Span::new(reserved.end(), whole.end()),
+            false => Span::new(whole.start(), reserved.start()),
+        };
+        rest.unwrap_or(whole)
+    }
+
+    /// `configuration` with every field that the board file expects set as it expects.
+    pub fn expected_configuration(&self, chip: &Chip, configuration: &[u8]) -> Vec<u8> {
+        let mut bytes = configuration.to_vec();
+        for (field, value) in &self.expected_configuration {
+            set(chip.field(field), value, &mut bytes);
+        }
+        bytes
+    }
+
+    /// `lock` with every field that the board file expects set as it expects.
+    pub fn expected_lock(&self, chip: &Chip, lock: u8) -> u8 {
+        let mut bytes = [lock];
+        for (field, value) in &self.expected_lock {
+            set(chip.lock_field(field), value, &mut bytes);
+        }
+        bytes[0]
+    }
+}
+
+/// Board files are checked against their chip when read, so a field or value that is not there cannot come up.
+fn set(field: Option<&Field>, value: &str, bytes: &mut [u8]) {
+    if let Some((field, value)) = field.and_then(|field| Some((field, field.value(value)?))) {
+        field.set(bytes, value.bits);
+    }
+}
