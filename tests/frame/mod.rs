@@ -1,1 +1,4 @@
-//! To be written.
+//! The bridge protocol's bytes.
+
+mod any;
+mod codec;
