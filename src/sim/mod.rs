@@ -1,1 +1,41 @@
-//! To be written.
+//! The other end of the wire: a simulated bridge and the simulated board behind it.
+//!
+//! # Fault model
+//!
+//! What can go wrong, and where:
+//! - Lines: MISO open; MOSI and MISO joined or crossed; the bridge's pins at another level than the board.
+//! - Supply: none; another voltage; lost once, after a counted operation or a counted SPI instruction.
+//! - Chip: other ID bytes; no clock (its fuses select one that nothing feeds); locked; flash pages with cells that do not hold a 0.
+//! - Host: SCK too fast for the chip's present clock, too early, during a self-timed write, wrong order: see [`Violations`].
+//! - Wire: loss, delay and unplugging are wrappers over any wire and not here.
+//!
+//! What is always true:
+//! - A self-timed write that is torn (supply, RESET or an instruction in the middle) leaves its own span undefined and nothing else. Flash
+//!   bits only go from 1 to 0 in a page write, only from 0 to 1 in an erase; lock bits go back to 1 only by a complete erase; a fuse
+//!   bit that the write would not change does not change.
+//! - Faults lie over clean contents: [`Sim::contents`] tells what the silicon holds. The two exceptions change contents, because that
+//!   is what they are: `lost-clock` the clock fuses, `locked-chip` the lock byte.
+//! - ID and calibration bytes never change.
+//! - The same seed and the same operations at the same virtual times give the same bytes, times and violations.
+//! - An entry at a SCK that is too fast fails by garbage and is no violation, so that a host may try. Once the chip is in step it is one.
+//!
+//! Not modelled: running firmware, inaccurate oscillators, start-up times, brown-out, capacitors on lines, wear.
+
+mod board;
+mod chip;
+mod clocking;
+mod contents;
+mod direct;
+mod engine;
+mod fault;
+mod instruction;
+mod programming;
+#[allow(clippy::module_inception)]
+mod sim;
+mod violations;
+
+pub use contents::Contents;
+pub use direct::DirectBus;
+pub use fault::{Fault, FaultError};
+pub use sim::Sim;
+pub use violations::{Violation, Violations};

@@ -1,0 +1,230 @@
+//! The simulated board: chip, supply, lines, and the faults that lie over them.
+
+use super::chip::{SimChip, UNDRIVEN};
+use super::clocking::{OutsideClock, Sck, system_clock};
+use super::contents::Contents;
+use super::fault::Fault;
+use super::programming::{LB1, LB2};
+use crate::board::{Board, Chip, ClockSource, Role};
+use crate::bus::Why;
+use crate::time::Moment;
+use crate::units::{Hertz, Millivolts};
+use fastrand::Rng;
+
+/// Below this no part in scope is specified to work (8271, 'Electrical Characteristics', from memory).
+const SUPPLY_LEAST: Millivolts = Millivolts(1_800);
+
+/// The board.
+pub(super) struct SimBoard {
+    pub(super) chip: SimChip,
+    pub(super) faults: Vec<Fault>,
+    /// Bus operations carried out since the board was made.
+    pub(super) operations: u64,
+    fitted: OutsideClock,
+    level: Millivolts,
+    /// Bytes since the board was connected; four are an instruction.
+    bytes: u64,
+    /// The bridge takes the supply away.
+    switched_off: bool,
+    /// A power cut has happened; the supply stays away until somebody brings it back.
+    cut: bool,
+}
+
+impl SimBoard {
+    /// A new board: blank chip, factory fuses, nothing wrong.
+    pub(super) fn new(board: &Board, chip: &Chip, seed: u64) -> SimBoard {
+        let mut rng = Rng::with_seed(seed);
+        let contents = Contents::factory(chip, rng.u8(0x80..));
+        SimBoard::with(board, chip, contents, rng)
+    }
+
+    /// A board with these contents.
+    pub(super) fn with(board: &Board, chip: &Chip, contents: Contents, rng: Rng) -> SimBoard {
+        let fitted = OutsideClock::fitted(board);
+        SimBoard {
+            chip: SimChip::new(chip.clone(), contents, fitted, rng),
+            faults: Vec::new(),
+            operations: 0,
+            fitted,
+            level: board.levels,
+            bytes: 0,
+            switched_off: false,
+            cut: false,
+        }
+    }
+
+    /// Adds a fault; one of the same kind that is there already is replaced, except weak cells in another page.
+    pub(super) fn damage(&mut self, fault: Fault, now: Moment) {
+        self.chip.tear(now);
+        match fault {
+            Fault::LostClock => self.chip.lose_clock(),
+            Fault::LockedChip(mode) => self.chip.contents.lock &= if mode == 2 { !LB1 } else { !(LB1 | LB2) },
+            Fault::PowerCut(0) | Fault::PowerCutInstructions(0) => self.cut = true,
+            _ => {}
+        }
+        if !self.cut {
+            self.faults.retain(|known| std::mem::discriminant(known) != std::mem::discriminant(&fault) || is_weak(known));
+            self.faults.push(fault);
+        }
+        self.apply(now);
+    }
+
+    /// Lifts every fault. A lost clock and programmed lock bits go back to factory where a fault did that and nothing else has since.
+    pub(super) fn repair(&mut self, now: Moment) {
+        self.forget_mended();
+        self.chip.tear(now);
+        if self.has(&Fault::LostClock) {
+            self.chip.restore_clock();
+        }
+        if self.faults.iter().any(|fault| matches!(fault, Fault::LockedChip(_))) {
+            self.chip.contents.lock |= LB1 | LB2;
+        }
+        self.faults.clear();
+        self.switched_off = false;
+        self.restore_power(now);
+        self.apply(now);
+    }
+
+    /// Brings the supply back after a power cut.
+    pub(super) fn restore_power(&mut self, now: Moment) {
+        self.cut = false;
+        self.apply_supply(now);
+    }
+
+    /// Forgets faults that changed contents and have been mended since, by fuses or by an erase.
+    pub(super) fn forget_mended(&mut self) {
+        let fuses = &self.chip.contents.fuses;
+        let clocked = system_clock(&self.chip.part, fuses, self.fitted).is_some();
+        let unlocked = self.chip.contents.lock & (LB1 | LB2) == LB1 | LB2;
+        self.faults.retain(|fault| match fault {
+            Fault::LostClock => !clocked,
+            Fault::LockedChip(_) => !unlocked,
+            _ => true,
+        });
+    }
+
+    /// Puts the faults in the list into force.
+    pub(super) fn apply(&mut self, now: Moment) {
+        self.chip.overlay.id = self.faults.iter().find_map(|fault| if let Fault::OtherChip(id) = fault { Some(*id) } else { None });
+        let weak = self.faults.iter().filter_map(|fault| if let Fault::WeakCells(page) = fault { Some(*page) } else { None });
+        self.chip.overlay.weak_pages = weak.collect();
+        self.apply_supply(now);
+    }
+
+    fn has(&self, fault: &Fault) -> bool {
+        self.faults.contains(fault)
+    }
+
+    /// The supply as a meter shows it.
+    pub(super) fn supply(&self) -> Millivolts {
+        let wrong = self.faults.iter().find_map(|fault| if let Fault::WrongSupply(mv) = fault { Some(*mv) } else { None });
+        match self.switched_off || self.cut || self.has(&Fault::NoPower) {
+            true => Millivolts(0),
+            false => wrong.unwrap_or(self.level),
+        }
+    }
+
+    /// The level of the bridge's pins: the board's, unless a fault says otherwise.
+    pub(super) fn pin_level(&self) -> Millivolts {
+        self.faults.iter().find_map(|fault| if let Fault::WrongLevel(mv) = fault { Some(*mv) } else { None }).unwrap_or(self.level)
+    }
+
+    fn apply_supply(&mut self, now: Moment) {
+        if self.supply() < SUPPLY_LEAST {
+            self.chip.power_off(now);
+        } else {
+            self.chip.power_on(now);
+        }
+    }
+
+    /// The bridge switches the supply.
+    pub(super) fn switch_power(&mut self, on: bool, now: Moment) {
+        if !on && self.chip.is_powered() && self.chip.in_reset() {
+            self.chip.violations.add(now, "the supply was switched off while RESET was low".into());
+        }
+        self.switched_off = !on;
+        self.cut &= !on;
+        self.apply_supply(now);
+    }
+
+    /// The bridge feeds the clock pin, or stops.
+    pub(super) fn clock_output(&mut self, hz: Option<Hertz>) {
+        self.chip.outside.signal = hz.or(self.fitted.signal);
+    }
+
+    /// One byte on the bus.
+    ///
+    /// # Errors
+    /// [`Why::NoPower`]: a bridge that measures the supply drives nothing into a board without one, which it would feed through its pins.
+    pub(super) fn exchange(&mut self, sent: u8, at: Moment, sck: Sck) -> Result<u8, Why> {
+        if self.supply() < Millivolts(1_000) {
+            return Err(Why::NoPower);
+        }
+        let crossed = self.has(&Fault::SwappedData);
+        let out = self.chip.exchange(if crossed { UNDRIVEN } else { sent }, at, sck);
+        self.bytes += 1;
+        if self.bytes.is_multiple_of(4) {
+            self.count_down(at.plus(sck.time(1)), |fault| if let Fault::PowerCutInstructions(left) = fault { Some(left) } else { None });
+        }
+        Ok(match () {
+            () if self.has(&Fault::ShortedData) => sent,
+            () if crossed || self.has(&Fault::OpenMiso) => UNDRIVEN,
+            () => out,
+        })
+    }
+
+    /// A bus operation is complete.
+    pub(super) fn count_operation(&mut self, now: Moment) {
+        self.chip.settle(now);
+        self.operations += 1;
+        self.count_down(now, |fault| if let Fault::PowerCut(left) = fault { Some(left) } else { None });
+    }
+
+    /// Counts a power cut down, and cuts the supply when its time has come.
+    fn count_down(&mut self, now: Moment, left: impl Fn(&mut Fault) -> Option<&mut u64>) {
+        let Some(place) = self.faults.iter_mut().position(|fault| left(fault).is_some()) else { return };
+        let Some(left) = left(&mut self.faults[place]) else { return };
+        *left = left.saturating_sub(1);
+        if *left == 0 {
+            self.faults.remove(place);
+            self.cut = true;
+            self.apply_supply(now);
+        }
+    }
+}
+
+fn is_weak(fault: &Fault) -> bool {
+    matches!(fault, Fault::WeakCells(_))
+}
+
+impl SimChip {
+    /// Selects a clock that nothing feeds: the clock pin, or a crystal on a board whose clock pin is fed.
+    fn lose_clock(&mut self) {
+        let fed = self.outside.signal.is_some();
+        self.set_clock(|source| match source {
+            ClockSource::External => !fed,
+            ClockSource::Crystal { .. } => fed,
+            ClockSource::Internal { .. } => false,
+        });
+        self.latch();
+    }
+
+    /// Puts the clock field back to factory.
+    fn restore_clock(&mut self) {
+        let factory: Vec<u8> = self.part.configuration.iter().map(|byte| byte.factory).collect();
+        for field in self.part.fields.iter().filter(|field| field.role == Some(Role::Clock)) {
+            let (byte, mask) = (field.byte, field.mask);
+            self.contents.fuses[byte] = (self.contents.fuses[byte] & !mask) | (factory[byte] & mask);
+        }
+        self.latch();
+    }
+
+    /// Sets the clock field to the first value whose source suits.
+    fn set_clock(&mut self, suits: impl Fn(ClockSource) -> bool) {
+        let Some(field) = self.part.fields.iter().find(|field| field.role == Some(Role::Clock)) else { return };
+        let Some(value) = field.values.iter().find(|value| value.clock.is_some_and(&suits)) else { return };
+        let bits = (value.bits << field.mask.trailing_zeros().min(7)) & field.mask;
+        let byte = &mut self.contents.fuses[field.byte];
+        *byte = (*byte & !field.mask) | bits;
+    }
+}

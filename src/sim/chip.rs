@@ -1,0 +1,324 @@
+//! An 8-bit AVR part with page flash, as its serial programming interface shows it: supply, RESET, SCK, bytes in, bytes out.
+//!
+//! Source: datasheets 2549 and 8271, section 'Serial Downloading', by this project's notes on them; what is marked 'from memory'
+//! there is so here. `programming.rs` has what the instructions do.
+
+use super::clocking::{Fit, OutsideClock, Sck, field_value, system_clock};
+use super::contents::{Contents, Write};
+use super::instruction::Instruction;
+use super::programming::{EepromBuffer, PageBuffer};
+use super::violations::Violations;
+use crate::board::{Chip, Role, Way};
+use crate::time::Moment;
+use crate::units::Hertz;
+use fastrand::Rng;
+use std::time::Duration;
+
+/// How long to wait after power-up and after RESET went low (8271, 'Serial Programming Algorithm', step 2).
+const ENTRY_WAIT: Duration = Duration::from_millis(20);
+
+/// What a bridge with a weak pull-up sees on a MISO that nobody drives.
+pub(super) const UNDRIVEN: u8 = 0xFF;
+
+/// Faults that lie over clean contents.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub(super) struct Overlay {
+    /// ID bytes of another part.
+    pub(super) id: Option<[u8; 3]>,
+    /// Flash pages with cells that do not hold a 0.
+    pub(super) weak_pages: Vec<u32>,
+}
+
+/// The chip.
+pub(super) struct SimChip {
+    pub(super) part: Chip,
+    pub(super) contents: Contents,
+    pub(super) overlay: Overlay,
+    pub(super) violations: Violations,
+    pub(super) rng: Rng,
+    pub(super) outside: OutsideClock,
+    /// The fuses in force: latched at power-up and when RESET ends programming mode; only EESAVE acts at once.
+    latched: Vec<u8>,
+    /// Since when there is supply.
+    powered: Option<Moment>,
+    reset: Reset,
+    pub(super) session: Session,
+    pub(super) running: Option<Running>,
+}
+
+/// The RESET line, and since when.
+#[derive(Clone, Copy, Debug)]
+enum Reset {
+    Low { since: Moment },
+    High { since: Moment },
+}
+
+/// One stay with RESET low.
+pub(super) struct Session {
+    pub(super) step: Step,
+    /// The first byte of this stay has come, so that being too early is told once.
+    begun: bool,
+    /// The bytes of the instruction so far.
+    bytes: [u8; 4],
+    filled: usize,
+    /// The byte that came before, which is shifted out next.
+    previous: u8,
+    /// A self-timed write was running when the instruction began.
+    began_busy: bool,
+    /// SCK was too fast for at least one byte of the instruction.
+    too_fast: bool,
+    /// Bits 23..16 of word addresses (instruction 4D). Cleared at entry, so that a host must send it.
+    pub(super) extended: u8,
+    pub(super) page: PageBuffer,
+    pub(super) eeprom_page: EepromBuffer,
+}
+
+/// Whether chip and host mean the same bit.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Step {
+    /// RESET is low, Programming Enable has not come yet.
+    Waiting,
+    /// Programming is enabled.
+    Enabled,
+    /// Programming was enabled by luck: some edges were within the limits although SCK is too fast.
+    Lucky,
+    /// The chip has lost count of the bits; only a RESET pulse helps.
+    Lost,
+}
+
+/// A self-timed write on its way.
+pub(super) struct Running {
+    pub(super) write: Write,
+    pub(super) until: Moment,
+}
+
+impl SimChip {
+    /// The chip powered, with RESET released, since long ago.
+    pub(super) fn new(part: Chip, contents: Contents, outside: OutsideClock, rng: Rng) -> SimChip {
+        SimChip {
+            session: Session::new(&part),
+            latched: contents.fuses.clone(),
+            powered: Some(Moment::default()),
+            reset: Reset::High { since: Moment::default() },
+            overlay: Overlay::default(),
+            violations: Violations::default(),
+            running: None,
+            part,
+            contents,
+            outside,
+            rng,
+        }
+    }
+
+    /// Puts the fuses into force, as power-up and the end of programming mode do.
+    pub(super) fn latch(&mut self) {
+        self.latched.clone_from(&self.contents.fuses);
+    }
+
+    pub(super) fn is_powered(&self) -> bool {
+        self.powered.is_some()
+    }
+
+    pub(super) fn in_reset(&self) -> bool {
+        matches!(self.reset, Reset::Low { .. })
+    }
+
+    /// The clock that runs the chip now.
+    pub(super) fn system_clock(&self) -> Option<Hertz> {
+        system_clock(&self.part, &self.latched, self.outside)
+    }
+
+    /// Finishes the self-timed write whose time has come.
+    pub(super) fn settle(&mut self, now: Moment) {
+        if let Some(running) = self.running.take_if(|running| running.until <= now) {
+            self.contents.complete(&running.write);
+        }
+    }
+
+    /// Leaves the self-timed write, if there is one, half done.
+    pub(super) fn tear(&mut self, now: Moment) -> bool {
+        self.settle(now);
+        let torn = self.running.take();
+        if let Some(running) = &torn {
+            self.contents.tear(&running.write, &mut self.rng);
+        }
+        torn.is_some()
+    }
+
+    /// The supply goes.
+    pub(super) fn power_off(&mut self, now: Moment) {
+        self.tear(now);
+        self.powered = None;
+        self.session = Session::new(&self.part);
+    }
+
+    /// The supply comes: fuses are latched.
+    pub(super) fn power_on(&mut self, now: Moment) {
+        if self.powered.is_none() {
+            self.powered = Some(now);
+            self.latch();
+            self.session = Session::new(&self.part);
+        }
+    }
+
+    /// RESET goes low. After a pulse that the chip could see, it waits for Programming Enable.
+    pub(super) fn reset_low(&mut self, now: Moment) {
+        let Reset::High { since } = self.reset else { return };
+        self.reset = Reset::Low { since: now };
+        let pulse = now.since(since);
+        let too_short = self.system_clock().is_some_and(|hz| pulse.as_nanos() * u128::from(hz.0) < 2_000_000_000);
+        if too_short && self.is_powered() {
+            self.violations.add(now, format!("a RESET pulse of {} ns is shorter than two CPU clocks", pulse.as_nanos()));
+            self.session.step = Step::Lost;
+        } else {
+            self.session = Session::new(&self.part);
+        }
+    }
+
+    /// RESET goes high: the chip leaves programming mode, the fuses are latched, the firmware starts.
+    pub(super) fn reset_high(&mut self, now: Moment) {
+        let Reset::Low { .. } = self.reset else { return };
+        if self.tear(now) {
+            self.violations.add(now, "RESET was released during a self-timed write".into());
+        }
+        self.reset = Reset::High { since: now };
+        self.latch();
+    }
+
+    /// One byte on the bus: what the chip shifts out while `sent` comes in, beginning `at`.
+    pub(super) fn exchange(&mut self, sent: u8, at: Moment, sck: Sck) -> u8 {
+        self.settle(at);
+        let Reset::Low { since } = self.reset else { return UNDRIVEN };
+        let (Some(powered), Some(clock)) = (self.powered, self.system_clock()) else { return UNDRIVEN };
+        if self.interface_is_shut() {
+            return UNDRIVEN;
+        }
+        if !std::mem::replace(&mut self.session.begun, true) && at.since(since.max(powered)) < ENTRY_WAIT {
+            let wait = at.since(since.max(powered)).as_micros();
+            self.violations.add(at, format!("the first byte came {wait} us after RESET went low or power came; 20 ms must pass"));
+            self.session.step = Step::Lost;
+        }
+        if self.session.filled == 0 {
+            self.session.began_busy = self.running.is_some();
+            self.session.too_fast = false;
+        }
+        let fit = sck.fit(clock);
+        self.judge_sck(fit, at, sck, clock);
+        if self.session.step == Step::Lost {
+            return self.rng.u8(..);
+        }
+        let out = self.shift(sent, at, sck);
+        if fit == Fit::Fine || self.session.step == Step::Waiting { out } else { self.blur(out) }
+    }
+
+    /// RSTDISBL, DWEN or SPIEN keep the interface from being entered (by the value in force).
+    fn interface_is_shut(&self) -> bool {
+        self.part.fields.iter().any(|field| {
+            let Some(byte) = self.latched.get(field.byte) else { return false };
+            let bits = (byte & field.mask) >> field.mask.trailing_zeros().min(7);
+            field.values.iter().any(|value| value.bits == bits && value.shuts.contains(&Way::Spi))
+        })
+    }
+
+    /// What SCK does to the step: an entry that is too fast fails without being a violation; once in step, too fast is one.
+    fn judge_sck(&mut self, fit: Fit, at: Moment, sck: Sck, clock: Hertz) {
+        let first_byte = self.session.filled == 0;
+        match (self.session.step, fit) {
+            (Step::Lost, _) | (Step::Waiting | Step::Enabled, Fit::Fine) => {}
+            (Step::Lucky, Fit::Fine) => self.session.step = Step::Enabled,
+            (Step::Waiting, Fit::TooFast) => self.session.step = Step::Lost,
+            (Step::Waiting, Fit::Marginal) if first_byte && self.rng.bool() => self.session.step = Step::Lost,
+            (Step::Waiting | Step::Lucky, Fit::Marginal) => self.session.too_fast = true,
+            (Step::Enabled, Fit::Marginal | Fit::TooFast) | (Step::Lucky, Fit::TooFast) => {
+                let text = format!("SCK of {} is too fast for a system clock of {clock}", sck.hertz());
+                self.violations.add(at, text);
+                self.session.step = Step::Lost;
+            }
+        }
+    }
+
+    /// A byte of an instruction, in step.
+    fn shift(&mut self, sent: u8, at: Moment, sck: Sck) -> u8 {
+        let session = &mut self.session;
+        let (place, echo) = (session.filled, session.previous);
+        session.bytes[place] = sent;
+        session.previous = sent;
+        session.filled = (place + 1) % 4;
+        if place < 3 {
+            return echo;
+        }
+        let bytes = session.bytes;
+        let answer = self.answer([bytes[0], bytes[1], bytes[2], 0]).unwrap_or(echo);
+        self.carry_out(bytes, at.plus(sck.time(1)));
+        answer
+    }
+
+    /// What comes out with the fourth byte, for instructions that ask.
+    fn answer(&mut self, bytes: [u8; 4]) -> Option<u8> {
+        let asks = Instruction::decode(bytes).filter(|_| matches!(self.session.step, Step::Enabled | Step::Lucky))?;
+        if self.session.began_busy && asks != Instruction::PollReady {
+            return asks.only_asks().then(|| self.rng.u8(..));
+        }
+        self.read(asks)
+    }
+
+    /// The instruction is complete at `end`.
+    fn carry_out(&mut self, bytes: [u8; 4], end: Moment) {
+        let Some(instruction) = Instruction::decode(bytes) else {
+            if self.session.step != Step::Waiting {
+                self.violations.add(end, format!("{} is not an instruction", hex(bytes)));
+            }
+            return;
+        };
+        match (self.session.step, instruction) {
+            (Step::Waiting, Instruction::ProgrammingEnable) => {
+                self.session.step = if self.session.too_fast { Step::Lucky } else { Step::Enabled };
+            }
+            (Step::Waiting, _) => {
+                self.violations.add(end, format!("instruction {} came before Programming Enable", hex(bytes)));
+            }
+            (Step::Lucky, _) if !instruction.only_asks() => {
+                self.violations.add(end, format!("instruction {} was sent although SCK is too fast for the chip", hex(bytes)));
+                self.session.step = Step::Lost;
+            }
+            (_, Instruction::PollReady) => {}
+            _ if self.session.began_busy => {
+                self.violations.add(end, format!("instruction {} came during a self-timed write", hex(bytes)));
+                self.tear(end);
+            }
+            _ => self.program(instruction, end),
+        }
+    }
+
+    /// A byte of which SCK was too fast to shift every bit out in time.
+    fn blur(&mut self, out: u8) -> u8 {
+        if self.rng.bool() { out ^ (1 << self.rng.u8(..8)) } else { out }
+    }
+
+    /// EESAVE as it stands: it acts as soon as it is written.
+    pub(super) fn keeps_eeprom(&self) -> bool {
+        field_value(&self.part, Role::KeepEeprom, &self.contents.fuses).is_some_and(|value| value.name == "on")
+    }
+}
+
+impl Session {
+    fn new(part: &Chip) -> Session {
+        Session {
+            step: Step::Waiting,
+            begun: false,
+            bytes: [0; 4],
+            filled: 0,
+            previous: 0,
+            began_busy: false,
+            too_fast: false,
+            extended: 0,
+            page: PageBuffer::new(part.flash.page),
+            eeprom_page: EepromBuffer::new(part.eeprom.page),
+        }
+    }
+}
+
+fn hex(bytes: [u8; 4]) -> String {
+    let [a, b, c, d] = bytes;
+    format!("{a:02X} {b:02X} {c:02X} {d:02X}")
+}

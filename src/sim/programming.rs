@@ -1,0 +1,232 @@
+//! What the programming instructions read and write once programming is enabled.
+
+use super::chip::{Running, SimChip};
+use super::contents::Write;
+use super::instruction::Instruction;
+use crate::time::Moment;
+use std::time::Duration;
+
+/// How long self-timed writes take here: the largest minimum wait printed (8271 and later editions of 2549, table 'Minimum Wait Delay
+/// Before Writing the Next Location'), fixed, so that times measured on the sim compare with the floor computed from the same figures.
+const FLASH_WRITE: Duration = Duration::from_micros(4_500);
+const EEPROM_WRITE: Duration = Duration::from_micros(3_600);
+const CHIP_ERASE: Duration = Duration::from_micros(9_000);
+const FUSE_WRITE: Duration = Duration::from_micros(4_500);
+
+/// Lock bits for the programming interface, 0 = programmed (9223, table 32-1). LB1 alone is mode 2, both are mode 3. LB2 alone is in no
+/// table; it is taken as mode 3.
+pub(super) const LB1: u8 = 0x01;
+pub(super) const LB2: u8 = 0x02;
+
+/// The page buffer: loading clears bits, writing the page sets all of them again.
+pub(super) struct PageBuffer {
+    bytes: Vec<u8>,
+    loaded: Vec<bool>,
+}
+
+impl PageBuffer {
+    pub(super) fn new(page: u32) -> PageBuffer {
+        PageBuffer { bytes: vec![0xFF; page as usize], loaded: vec![false; page as usize] }
+    }
+
+    /// Whether the byte had been loaded since the last write; a second load can only clear more bits.
+    fn load(&mut self, at: usize, data: u8) {
+        self.bytes[at] &= data;
+        self.loaded[at] = true;
+    }
+
+    /// The contents, leaving the buffer blank.
+    fn take(&mut self) -> Vec<u8> {
+        let blank = PageBuffer::new(self.bytes.len() as u32);
+        std::mem::replace(self, blank).bytes
+    }
+}
+
+/// The EEPROM's page buffer: only bytes that were loaded are written.
+pub(super) struct EepromBuffer(Vec<Option<u8>>);
+
+impl EepromBuffer {
+    pub(super) fn new(page: u32) -> EepromBuffer {
+        EepromBuffer(vec![None; page as usize])
+    }
+}
+
+impl SimChip {
+    /// What an instruction that asks gives with its fourth byte; `None` for one that does not ask.
+    pub(super) fn read(&mut self, instruction: Instruction) -> Option<u8> {
+        use Instruction as I;
+        Some(match instruction {
+            // Only bit 0 has a meaning; the others are x in the table.
+            I::PollReady => (self.rng.u8(..) & 0xFE) | u8::from(self.running.is_some()),
+            I::ReadFlash { high, word } if self.reading_locked() => stand_in(word, high),
+            I::ReadFlash { high, word } => self.flash_byte(self.flash_address(word).0 + usize::from(high)),
+            I::ReadEeprom { at } if self.reading_locked() => stand_in(at, false),
+            I::ReadEeprom { at } => self.contents.eeprom[usize::from(at) % self.contents.eeprom.len()],
+            I::ReadSignature(index) => self.overlay.id.unwrap_or(self.part.id).get(usize::from(index)).copied().unwrap_or(0xFF),
+            I::ReadCalibration(0) => self.contents.calibration,
+            I::ReadCalibration(_) => 0xFF,
+            I::ReadLock => self.contents.lock,
+            I::ReadFuse(index) => self.contents.fuses.get(index).copied().unwrap_or(0xFF),
+            _ => return None,
+        })
+    }
+
+    /// Does what an instruction that loads or writes does.
+    pub(super) fn program(&mut self, instruction: Instruction, end: Moment) {
+        use Instruction as I;
+        match instruction {
+            I::ChipErase => self.start(Write::Erase { keep_eeprom: self.keeps_eeprom() }, CHIP_ERASE, end),
+            I::LoadExtendedAddress(bits) => self.session.extended = bits,
+            I::LoadPage { high, word, data } => self.load_page(high, word, data, end),
+            I::WritePage { word } => self.write_page(word, end),
+            I::WriteEeprom { at, data } => self.write_eeprom(at, data, end),
+            I::LoadEepromPage { at, data } => self.load_eeprom_page(at, data, end),
+            I::WriteEepromPage { at } => self.write_eeprom_page(at, end),
+            I::WriteLock(value) => self.write_lock(value, end),
+            I::WriteFuse { index, data } => self.write_fuse(index, data, end),
+            _ => {}
+        }
+    }
+
+    fn start(&mut self, write: Write, takes: Duration, end: Moment) {
+        self.running = Some(Running { write, until: end.plus(takes) });
+    }
+
+    fn forbid(&mut self, at: Moment, text: String) {
+        self.violations.add(at, text);
+    }
+
+    fn writing_locked(&self) -> bool {
+        self.contents.lock & (LB1 | LB2) != LB1 | LB2
+    }
+
+    fn reading_locked(&self) -> bool {
+        self.contents.lock & LB2 == 0
+    }
+
+    /// Whether lock bits keep a write out; that it was tried is a violation.
+    fn refuses(&mut self, what: &str, at: Moment) -> bool {
+        let locked = self.writing_locked();
+        if locked {
+            let lock = self.contents.lock;
+            self.forbid(at, format!("a write of {what} to a locked chip (lock byte 0x{lock:02X})"));
+        }
+        locked
+    }
+
+    /// The byte address of a word's low byte, and whether the flash is large enough for it; what is beyond mirrors. Parts of up to 128 KiB
+    /// have no extended address (2549, note to the instruction table: not all instructions are applicable for all parts).
+    fn flash_address(&self, word: u16) -> (usize, bool) {
+        let size = self.contents.flash.len();
+        let extended = if size > 0x2_0000 { usize::from(self.session.extended) << 16 } else { 0 };
+        let at = (extended | usize::from(word)) * 2;
+        (at % size, at < size)
+    }
+
+    fn flash_byte(&self, at: usize) -> u8 {
+        let page = self.part.flash.page as usize;
+        let weak = self.overlay.weak_pages.contains(&((at / page) as u32));
+        // One bit of each fourth byte of a weak page does not hold a 0.
+        let lost = if weak && at.is_multiple_of(4) { 1 << (at / 4 % 8) } else { 0 };
+        self.contents.flash[at] | lost
+    }
+
+    fn load_page(&mut self, high: bool, word: u8, data: u8, end: Moment) {
+        let words = self.part.flash.page as usize / 2;
+        let at = usize::from(word) % words * 2;
+        if high && !self.session.page.loaded[at] {
+            self.forbid(end, format!("the high byte of word 0x{word:02X} was loaded before its low byte"));
+            let garbage = self.rng.u8(..);
+            self.session.page.load(at, garbage);
+        }
+        self.session.page.load(at + usize::from(high), data);
+    }
+
+    fn write_page(&mut self, word: u16, end: Moment) {
+        let bytes = self.session.page.take();
+        if self.refuses("flash", end) {
+            return;
+        }
+        let (at, inside) = self.flash_address(word);
+        if !inside {
+            self.forbid(end, format!("a page write at word 0x{word:04X} is beyond the flash"));
+        }
+        self.start(Write::FlashPage { start: at / bytes.len() * bytes.len(), bytes }, FLASH_WRITE, end);
+    }
+
+    /// An EEPROM address, wrapped to the size that the part has.
+    fn eeprom_address(&mut self, at: u16, end: Moment) -> usize {
+        let size = self.contents.eeprom.len();
+        if usize::from(at) >= size {
+            self.forbid(end, format!("an EEPROM write at 0x{at:04X} is beyond the EEPROM"));
+        }
+        usize::from(at) % size
+    }
+
+    fn write_eeprom(&mut self, at: u16, data: u8, end: Moment) {
+        if !self.refuses("EEPROM", end) {
+            let at = self.eeprom_address(at, end);
+            self.start(Write::Eeprom(vec![(at, data)]), EEPROM_WRITE, end);
+        }
+    }
+
+    fn load_eeprom_page(&mut self, at: u8, data: u8, end: Moment) {
+        let page = self.session.eeprom_page.0.len();
+        if usize::from(at) >= page {
+            self.forbid(end, format!("an EEPROM page load at 0x{at:02X} is outside the page of {page} bytes"));
+        }
+        self.session.eeprom_page.0[usize::from(at) % page] = Some(data);
+    }
+
+    fn write_eeprom_page(&mut self, at: u16, end: Moment) {
+        let page = self.session.eeprom_page.0.len();
+        let loaded = std::mem::replace(&mut self.session.eeprom_page, EepromBuffer::new(page as u32));
+        if self.refuses("EEPROM", end) {
+            return;
+        }
+        let at = self.eeprom_address(at, end);
+        if !at.is_multiple_of(page) {
+            self.forbid(end, format!("an EEPROM page write at 0x{at:04X} is not aligned to {page} bytes"));
+        }
+        let start = at / page * page;
+        let bytes = loaded.0.iter().enumerate().filter_map(|(place, byte)| Some((start + place, (*byte)?))).collect();
+        self.start(Write::Eeprom(bytes), EEPROM_WRITE, end);
+    }
+
+    /// Lock bits go from 1 to 0 only, and in mode 3 they stay as they are, boot lock bits included (9223, table 32-2).
+    fn write_lock(&mut self, value: u8, end: Moment) {
+        let unused = !self.part.lock.used;
+        if value & unused != unused {
+            self.forbid(end, format!("lock byte 0x{value:02X} programs unused bits"));
+        }
+        if self.reading_locked() {
+            self.forbid(end, "a write of lock bits in lock mode 3".into());
+            return;
+        }
+        self.start(Write::Lock(value | unused), FUSE_WRITE, end);
+    }
+
+    /// SPIEN cannot be reached in serial mode (2543 and 8272, table of the fuse high byte): its bit stays as it is.
+    fn write_fuse(&mut self, index: usize, data: u8, end: Moment) {
+        let Some(byte) = self.part.configuration.get(index) else {
+            self.forbid(end, format!("a write of fuse byte {index}, which this part does not have"));
+            return;
+        };
+        if data & !byte.used != !byte.used {
+            let text = format!("{} fuse byte 0x{data:02X} programs unused bits", byte.name);
+            self.forbid(end, text);
+        }
+        if self.refuses("fuses", end) {
+            return;
+        }
+        let spien = self.part.fields.iter().filter(|field| field.byte == index && field.symbol == "SPIEN");
+        let kept = spien.fold(0, |mask, field| mask | field.mask);
+        let value = (data & !kept) | (self.contents.fuses[index] & kept);
+        self.start(Write::Fuse { index, value }, FUSE_WRITE, end);
+    }
+}
+
+/// What a locked chip gives instead of a memory's byte: the address (from memory; parts differ).
+fn stand_in(address: u16, high: bool) -> u8 {
+    address.to_be_bytes()[usize::from(!high)]
+}

@@ -1,0 +1,110 @@
+//! The handle that tests and the `sim` commands hold.
+
+use super::board::SimBoard;
+use super::contents::Contents;
+use super::direct::DirectBus;
+use super::engine::Engine;
+use super::fault::Fault;
+use super::violations::Violations;
+use crate::board::{Board, Chip};
+use crate::time::{Clock, SharedClock, VirtualClock};
+use std::cell::{Ref, RefCell, RefMut};
+use std::rc::Rc;
+
+/// A simulated board with its bridge. Clones are handles of the same board.
+#[derive(Clone)]
+pub struct Sim {
+    engine: Rc<RefCell<Engine>>,
+    clock: Rc<VirtualClock>,
+}
+
+impl Sim {
+    /// A new board as shipped: blank, factory fuses. Every random choice comes from `seed`.
+    pub fn new(board: &Board, chip: &Chip, seed: u64) -> Sim {
+        Sim::over(SimBoard::new(board, chip, seed), format!("sim of {}", board.name))
+    }
+
+    pub(super) fn over(board: SimBoard, name: String) -> Sim {
+        Sim { engine: Rc::new(RefCell::new(Engine::new(board, name))), clock: Rc::new(VirtualClock::default()) }
+    }
+
+    pub(super) fn engine(&self) -> Ref<'_, Engine> {
+        self.engine.borrow()
+    }
+
+    pub(super) fn engine_mut(&self) -> RefMut<'_, Engine> {
+        self.engine.borrow_mut()
+    }
+
+    /// A bus straight to the board, without frames and wire.
+    pub fn direct_bus(&self) -> DirectBus {
+        DirectBus::new(self.clone())
+    }
+
+    /// The clock that the board lives by.
+    pub fn clock(&self) -> SharedClock {
+        self.clock.clone()
+    }
+
+    /// What the silicon really holds, whatever faults lie over it. A self-timed write that has not ended is not in it.
+    pub fn contents(&self) -> Contents {
+        let mut engine = self.engine_mut();
+        let now = engine.now.max(self.clock.now());
+        engine.board.chip.settle(now);
+        engine.board.chip.contents.clone()
+    }
+
+    /// Changes what the silicon holds, as if it had been so before. Sizes must stay as they are.
+    pub fn edit(&self, change: impl FnOnce(&mut Contents)) {
+        let mut engine = self.engine_mut();
+        change(&mut engine.board.chip.contents);
+        if !engine.board.chip.in_reset() {
+            engine.board.chip.latch();
+        }
+    }
+
+    /// What was done to the chip although its datasheet forbids it.
+    pub fn violations(&self) -> Violations {
+        self.engine().board.chip.violations.clone()
+    }
+
+    /// Bus operations carried out since the board was made.
+    pub fn operations(&self) -> u64 {
+        self.engine().board.operations
+    }
+
+    /// The faults that the board has now.
+    pub fn faults(&self) -> Vec<Fault> {
+        let mut engine = self.engine_mut();
+        engine.board.forget_mended();
+        engine.board.faults.clone()
+    }
+
+    /// The host vanishes: the bridge lets RESET, clock output and supply go.
+    pub fn host_vanishes(&self) {
+        self.engine_mut().release();
+    }
+
+    /// Brings the supply back after a power cut.
+    pub fn restore_power(&self) {
+        let mut engine = self.engine_mut();
+        let now = engine.now.max(self.clock.now());
+        engine.board.restore_power(now);
+    }
+
+    /// Damages the board.
+    pub fn damage(&self, fault: Fault) {
+        let mut engine = self.engine_mut();
+        let now = engine.now.max(self.clock.now());
+        engine.board.damage(fault, now);
+        engine.abilities.pin_level = engine.board.pin_level();
+    }
+
+    /// Lifts every fault and brings the supply back. What `lost-clock` and `locked-chip` changed goes back to factory.
+    pub fn repair(&self) {
+        let mut engine = self.engine_mut();
+        let now = engine.now.max(self.clock.now());
+        engine.board.repair(now);
+        engine.abilities.pin_level = engine.board.pin_level();
+    }
+}
