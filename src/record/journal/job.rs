@@ -1,0 +1,144 @@
+//! What the journal says about a job.
+
+use crate::image::Image;
+use crate::plan::Plan;
+use crate::record::SnapshotName;
+use serde::{Deserialize, Serialize};
+use std::fmt;
+use std::time::SystemTime;
+
+/// The number of a job; counts up from 1 in each journal, and no number is used twice.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(transparent)]
+pub struct JobId(pub i64);
+
+impl fmt::Display for JobId {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        self.0.fmt(f)
+    }
+}
+
+/// A consent: the finding's name, and what was at stake when it was given.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Accepted {
+    pub finding: String,
+    pub stake: String,
+}
+
+/// A job that is about to begin.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct NewJob<'a> {
+    pub date: SystemTime,
+    /// Name of the board description.
+    pub board: String,
+    /// Part number.
+    pub chip: String,
+    /// The command as the user would type it again.
+    pub command: String,
+    pub tag: Option<String>,
+    pub id_bytes: Option<[u8; 3]>,
+    pub calibration: Option<u8>,
+    /// The bridge it goes through, as the user names it.
+    pub bridge: String,
+    /// Names the process that holds the bridge, in the words of whoever keeps the bridges' locks; see [`Held`].
+    pub holder: String,
+    pub simulated: bool,
+    /// Name and version of the program.
+    pub made_by: String,
+    /// What 'kept' refers to.
+    pub baseline: SnapshotName,
+    /// What the board held when this job began; the baseline itself for a fresh job.
+    pub before: SnapshotName,
+    /// The unfinished job that this one takes over, and whose baseline it has. It is ended together with this one's begin.
+    pub inherits: Option<JobId>,
+    pub accepted: Vec<Accepted>,
+    /// With the desired state that it serves.
+    pub plan: &'a Plan,
+}
+
+/// A job, as lists show it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Job {
+    pub id: JobId,
+    pub begun: SystemTime,
+    /// When and how it ended; `None` for a job that runs or was cut off.
+    pub ended: Option<(SystemTime, End)>,
+    pub board: String,
+    pub chip: String,
+    pub command: String,
+    pub tag: Option<String>,
+    /// ID bytes.
+    pub id_bytes: Option<[u8; 3]>,
+    pub calibration: Option<u8>,
+    pub bridge: String,
+    pub holder: String,
+    pub simulated: bool,
+    pub made_by: String,
+    pub baseline: SnapshotName,
+    pub before: SnapshotName,
+    pub inherits: Option<JobId>,
+    pub accepted: Vec<Accepted>,
+    /// How many steps its plan has.
+    pub plan_steps: usize,
+    /// The steps that were begun, in order: 0, 1, 2...
+    pub steps: Vec<StepRecord>,
+}
+
+impl Job {
+    /// How many steps are finished. They are the first ones of the plan.
+    pub fn finished_steps(&self) -> usize {
+        self.steps.iter().take_while(|step| step.finished.is_some()).count()
+    }
+
+    /// The step that was begun and not finished: it may have been carried out in part, or wholly, or not at all.
+    pub fn step_in_hand(&self) -> Option<usize> {
+        self.steps.iter().find(|step| step.finished.is_none()).map(|step| step.index)
+    }
+}
+
+/// A job with all that was kept of it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct JobRecord {
+    pub job: Job,
+    pub plan: Plan,
+    /// The settings store as the job had verified it; `None` where it had not come so far.
+    pub settings_verified: Option<Image>,
+}
+
+/// A step that was begun.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct StepRecord {
+    /// Index into the plan's steps.
+    pub index: usize,
+    pub begun: SystemTime,
+    pub finished: Option<SystemTime>,
+}
+
+/// How a job ended.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum End {
+    /// Its last verify passed; the text says how it was proved.
+    Finished(String),
+    /// The user closed it.
+    Closed,
+    /// This job took it over, with its baseline.
+    TakenOver(JobId),
+}
+
+impl fmt::Display for End {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            End::Finished(_) => f.write_str("finished"),
+            End::Closed => f.write_str("closed"),
+            End::TakenOver(by) => write!(f, "taken over by job {by}"),
+        }
+    }
+}
+
+/// A bridge that another process holds just now. A job of that holder on that bridge is running, unless that holder has begun
+/// a later one there.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Held {
+    pub bridge: String,
+    pub holder: String,
+}

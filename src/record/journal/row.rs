@@ -1,0 +1,150 @@
+//! Rows of the tables as jobs and steps, and back.
+
+use super::column::{Count, Date, Json};
+use super::job::{End, Job, JobId, JobRecord, NewJob, StepRecord};
+use rusqlite::{Connection, Result, Row, named_params};
+use std::collections::BTreeMap;
+use std::time::SystemTime;
+
+pub(super) fn insert(connection: &Connection, new: &NewJob) -> Result<JobId> {
+    let sql = "insert into jobs (begun, board, chip, command, tag, id_bytes, calibration, bridge, holder, simulated, made_by, baseline, \
+               before, inherits, accepted, plan, plan_steps) values (:begun, :board, :chip, :command, :tag, :id_bytes, :calibration, \
+               :bridge, :holder, :simulated, :made_by, :baseline, :before, :inherits, :accepted, :plan, :plan_steps)";
+    connection.execute(
+        sql,
+        named_params! {
+            ":begun": Date(new.date),
+            ":board": new.board,
+            ":chip": new.chip,
+            ":command": new.command,
+            ":tag": new.tag,
+            ":id_bytes": new.id_bytes,
+            ":calibration": new.calibration,
+            ":bridge": new.bridge,
+            ":holder": new.holder,
+            ":simulated": new.simulated,
+            ":made_by": new.made_by,
+            ":baseline": new.baseline,
+            ":before": new.before,
+            ":inherits": new.inherits.map(|job| job.0),
+            ":accepted": Json(&new.accepted),
+            ":plan": Json(new.plan),
+            ":plan_steps": Count(new.plan.steps().len()),
+        },
+    )?;
+    Ok(JobId(connection.last_insert_rowid()))
+}
+
+/// Marks a job as ended.
+pub(super) fn end(connection: &Connection, job: JobId, date: SystemTime, how: &End) -> Result<()> {
+    let (word, proof, by) = match how {
+        End::Finished(proof) => ("finished", Some(proof), None),
+        End::Closed => ("closed", None, None),
+        End::TakenOver(by) => ("taken over", None, Some(by.0)),
+    };
+    let sql = "update jobs set ended = ?2, how_ended = ?3, proof = ?4, taken_by = ?5 where id = ?1";
+    connection.execute(sql, (job.0, Date(date), word, proof, by)).map(|_| ())
+}
+
+/// Which jobs are wanted.
+#[derive(Clone, Copy)]
+pub(super) enum Which {
+    All,
+    Open,
+    One(JobId),
+}
+
+impl Which {
+    /// The condition on a job's number in `column`. There is nothing in it that came from outside.
+    fn condition(self, column: &str) -> String {
+        match self {
+            Which::All => "true".to_owned(),
+            Which::Open => format!("{column} in (select id from jobs where ended is null)"),
+            Which::One(job) => format!("{column} = {}", job.0),
+        }
+    }
+}
+
+/// Jobs as lists show them, oldest first.
+pub(super) fn jobs(connection: &Connection, which: Which) -> Result<Vec<Job>> {
+    select(connection, which, "", job)
+}
+
+/// Jobs with all that was kept of them, oldest first.
+pub(super) fn records(connection: &Connection, which: Which) -> Result<Vec<JobRecord>> {
+    select(connection, which, ", plan, settings", |row, steps| {
+        let settings: Option<Json<_>> = row.get("settings")?;
+        Ok(JobRecord { job: job(row, steps)?, plan: row.get::<_, Json<_>>("plan")?.0, settings_verified: settings.map(|json| json.0) })
+    })
+}
+
+fn select<T>(
+    connection: &Connection,
+    which: Which,
+    more_columns: &str,
+    read: impl Fn(&Row, Vec<StepRecord>) -> Result<T>,
+) -> Result<Vec<T>> {
+    // One transaction, so that steps and jobs are of one moment.
+    let moment = connection.unchecked_transaction()?;
+    let mut steps = steps(&moment, which)?;
+    let sql = format!(
+        "select id, begun, ended, how_ended, proof, taken_by, board, chip, command, tag, id_bytes, calibration, bridge, holder, simulated, \
+         made_by, baseline, before, inherits, accepted, plan_steps {more_columns} from jobs where {} order by id",
+        which.condition("id")
+    );
+    let mut statement = moment.prepare(&sql)?;
+    let rows = statement.query_map([], |row| read(row, steps.remove(&row.get("id")?).unwrap_or_default()))?;
+    rows.collect()
+}
+
+fn steps(connection: &Connection, which: Which) -> Result<BTreeMap<i64, Vec<StepRecord>>> {
+    let sql = format!("select job, step, begun, finished from steps where {} order by job, step", which.condition("job"));
+    let mut statement = connection.prepare(&sql)?;
+    let mut rows = statement.query([])?;
+    let mut steps: BTreeMap<i64, Vec<StepRecord>> = BTreeMap::new();
+    while let Some(row) = rows.next()? {
+        let finished: Option<Date> = row.get("finished")?;
+        let begun: Date = row.get("begun")?;
+        let Count(index) = row.get("step")?;
+        let step = StepRecord { index, begun: begun.0, finished: finished.map(|date| date.0) };
+        steps.entry(row.get("job")?).or_default().push(step);
+    }
+    Ok(steps)
+}
+
+fn job(row: &Row, steps: Vec<StepRecord>) -> Result<Job> {
+    let begun: Date = row.get("begun")?;
+    Ok(Job {
+        id: JobId(row.get("id")?),
+        begun: begun.0,
+        ended: ended(row)?,
+        board: row.get("board")?,
+        chip: row.get("chip")?,
+        command: row.get("command")?,
+        tag: row.get("tag")?,
+        id_bytes: row.get("id_bytes")?,
+        calibration: row.get("calibration")?,
+        bridge: row.get("bridge")?,
+        holder: row.get("holder")?,
+        simulated: row.get("simulated")?,
+        made_by: row.get("made_by")?,
+        baseline: row.get("baseline")?,
+        before: row.get("before")?,
+        inherits: row.get::<_, Option<i64>>("inherits")?.map(JobId),
+        accepted: row.get::<_, Json<_>>("accepted")?.0,
+        plan_steps: row.get::<_, Count>("plan_steps")?.0,
+        steps,
+    })
+}
+
+/// When and how a job ended. The table's checks allow no other words.
+fn ended(row: &Row) -> Result<Option<(SystemTime, End)>> {
+    let Some(Date(date)) = row.get("ended")? else { return Ok(None) };
+    let how: String = row.get("how_ended")?;
+    let end = match how.as_str() {
+        "finished" => End::Finished(row.get::<_, Option<String>>("proof")?.unwrap_or_default()),
+        "closed" => End::Closed,
+        _ => End::TakenOver(JobId(row.get("taken_by")?)),
+    };
+    Ok(Some((date, end)))
+}
