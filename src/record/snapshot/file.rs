@@ -72,6 +72,8 @@ struct StoredAccess {
     tries: u32,
     #[serde(skip_serializing_if = "Option::is_none")]
     supply_mv: Option<u16>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pin_level_mv: Option<u16>,
 }
 
 #[derive(Serialize, Deserialize)]
@@ -200,6 +202,7 @@ fn store_access(access: &Access) -> StoredAccess {
         clock_output_hz: access.clock_output.map(|clock| clock.0),
         tries: access.tries,
         supply_mv: access.supply.map(|supply| supply.0),
+        pin_level_mv: access.pin_level.map(|level| level.0),
     }
 }
 
@@ -210,6 +213,7 @@ fn access_of(stored: StoredAccess) -> Access {
         clock_output: stored.clock_output_hz.map(Hertz),
         tries: stored.tries,
         supply: stored.supply_mv.map(Millivolts),
+        pin_level: stored.pin_level_mv.map(Millivolts),
     }
 }
 
