@@ -3,10 +3,19 @@
 //! Pure except for [`read::load`], which opens the one file it is given.
 
 mod address;
+mod compare;
+pub mod elf;
+pub mod hex;
+pub mod read;
 mod sparse;
+mod start;
+pub mod write;
 
 pub use address::{ByteAddress, Span, WordAddress};
+pub use compare::{Comparison, compare};
+pub use read::{Format, ImageError, ImageFile, load};
 pub use sparse::{Conflict, Image};
+pub use start::{Start, Vector, start_at, vectors};
 
 use serde::{Deserialize, Serialize};
 

@@ -24,6 +24,9 @@ pub struct Conflict {
 }
 
 impl Image {
+    /// An image without a byte.
+    pub const EMPTY: Image = Image { runs: BTreeMap::new() };
+
     /// `bytes` from `start` on. Bytes past the last 32-bit address are a caller's mistake and dropped.
     pub fn of(start: ByteAddress, bytes: &[u8]) -> Image {
         let mut image = Image::default();
@@ -172,6 +175,73 @@ impl Image {
     }
 }
 
+/// Collects bytes in any order and makes an image of them at the end: a file whose records run backwards costs no more
+/// than one in order.
+#[derive(Default)]
+pub(super) struct Builder {
+    /// All bytes in the order in which they came.
+    bytes: Vec<u8>,
+    /// Where they belong. Bytes that continue the piece before them join it.
+    pieces: Vec<Piece>,
+}
+
+#[derive(Clone, Copy)]
+struct Piece {
+    start: u32,
+    len: u32,
+    offset: usize,
+}
+
+impl Builder {
+    /// Adds bytes whose span the caller has checked: it ends within 32-bit addresses.
+    pub(super) fn add(&mut self, span: Span, bytes: &[u8]) {
+        match self.pieces.last_mut() {
+            _ if bytes.is_empty() => return,
+            Some(last) if last.start + last.len == span.start().0 => last.len += span.len(),
+            _ => self.pieces.push(Piece { start: span.start().0, len: span.len(), offset: self.bytes.len() }),
+        }
+        self.bytes.extend_from_slice(bytes);
+    }
+
+    /// The image of all that was added.
+    ///
+    /// # Errors
+    /// The lowest address that was given two different bytes.
+    pub(super) fn finish(mut self) -> Result<Image, Conflict> {
+        if let [only] = self.pieces[..] {
+            // The usual case: one run, which need not be copied.
+            return Ok(Image { runs: BTreeMap::from([(only.start, self.bytes)]) });
+        }
+        self.pieces.sort_by_key(|piece| piece.start);
+        let mut image = Image::default();
+        let mut run: (u32, Vec<u8>) = Default::default();
+        for piece in self.pieces {
+            let bytes = &self.bytes[piece.offset..][..piece.len as usize];
+            let gap = u64::from(piece.start) > u64::from(run.0) + run.1.len() as u64;
+            if gap || run.1.is_empty() {
+                image.put_run(std::mem::replace(&mut run, (piece.start, bytes.to_vec())));
+                continue;
+            }
+            let held = &run.1[(piece.start - run.0) as usize..];
+            if let Some(n) = held.iter().zip(bytes).position(|(held, given)| held != given) {
+                return Err(Conflict { at: ByteAddress(piece.start + n as u32), held: held[n], given: bytes[n] });
+            }
+            run.1.extend_from_slice(bytes.get(held.len()..).unwrap_or_default());
+        }
+        image.put_run(run);
+        Ok(image)
+    }
+}
+
+impl Image {
+    /// Takes over a run that touches no other.
+    fn put_run(&mut self, (start, bytes): (u32, Vec<u8>)) {
+        if !bytes.is_empty() {
+            self.runs.insert(start, bytes);
+        }
+    }
+}
+
 /// A run as it is stored in JSON: its first address and its bytes as hexadecimal digits.
 #[derive(Serialize, Deserialize)]
 struct StoredRun {
@@ -190,12 +260,13 @@ impl<'de> Deserialize<'de> for Image {
     fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Image, D::Error> {
         let mut image = Image::default();
         for run in Vec::<StoredRun>::deserialize(deserializer)? {
-            let digits = run.hex.as_bytes();
-            let bytes: Option<Vec<u8>> = digits
-                .chunks(2)
-                .map(|pair| std::str::from_utf8(pair).ok().filter(|p| p.len() == 2).and_then(|p| u8::from_str_radix(p, 16).ok()))
-                .collect();
+            let digit = |byte: &u8| char::from(*byte).to_digit(16).map(|value| value as u8);
+            let pair = |pair: &[u8]| if let [high, low] = pair { Some(digit(high)? << 4 | digit(low)?) } else { None };
+            let bytes: Option<Vec<u8>> = run.hex.as_bytes().chunks(2).map(pair).collect();
             let bytes = bytes.ok_or_else(|| D::Error::custom("image bytes that are not pairs of hexadecimal digits"))?;
+            if Span::sized(ByteAddress(run.start), bytes.len() as u32).is_none() {
+                return Err(D::Error::custom("image bytes past the last 32-bit address"));
+            }
             image.add(ByteAddress(run.start), &bytes).map_err(|_| D::Error::custom("image runs that overlap"))?;
         }
         Ok(image)

@@ -1,1 +1,10 @@
-//! To be written.
+//! The image readers and writers, without a chip.
+
+mod elf;
+mod files;
+mod hex;
+mod make;
+mod model;
+mod mutations;
+mod start;
+mod write;
