@@ -1,3 +1,6 @@
 //! Descriptions, the catalog, and what configurations mean.
 
 mod catalog;
+mod meaning;
+mod mutations;
+mod samples;
