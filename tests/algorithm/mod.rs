@@ -1,1 +1,8 @@
-//! To be written.
+//! Programming algorithms: exact instructions and behaviour on a scripted bus.
+
+mod chips;
+mod entry;
+mod instructions;
+mod letting_go;
+mod rungs;
+mod script;
