@@ -69,6 +69,7 @@ pub fn atmega328p() -> Chip {
             flash_erase: EraseUnit::Chip,
             eeprom_writes_erase: true,
             chip_erase_takes: vec![Memory::Eeprom, Memory::Lock],
+            pins: Vec::new(),
         }],
     }
 }

@@ -4,5 +4,6 @@ mod chips;
 mod entry;
 mod instructions;
 mod letting_go;
+mod on_sim;
 mod rungs;
 mod script;
