@@ -46,7 +46,8 @@ kinds! {
         "The ID bytes that the chip gave are not those of the chip in the board file. Either the board file is for another board, or the \
          chip was replaced. Choose the board with --board; `farrier boards` lists them."
     ImageOutsideFlash "image-outside-flash" Refuse
-        "The image has bytes at addresses that this chip's flash does not have. It was built for a larger chip, or linked at another address."
+        "The image has bytes at addresses that this chip's flash does not have. It was built for a larger chip, or linked at another \
+         address."
     ImageOverlapsLoader "image-overlaps-loader" Refuse
         "The application image reaches into the flash that holds or will hold the loader. A combined image can be taken apart with \
          `write IMAGE --only application`."
@@ -54,8 +55,8 @@ kinds! {
         "The loader image has bytes outside the flash that the board file reserves for a loader. It was linked for another board, or the \
          reservation in the board file is too small."
     ApplicationOverlapsReservation "application-overlaps-reservation" Refuse
-        "The application that is on the board now reaches into the flash that the loader needs. Installing the loader would cut it off. Write \
-         an application that leaves the reservation free, or install with `--with APPLICATION`."
+        "The application that is on the board now reaches into the flash that the loader needs. Installing the loader would cut it off. \
+         Write an application that leaves the reservation free, or install with `--with APPLICATION`."
     ConflictingImageData "conflicting-image-data" Refuse
         "Two of the images given for this job put different bytes at one address, so what should be there is not settled."
     LosesProgrammingAccess "loses-programming-access" Refuse
@@ -64,16 +65,18 @@ kinds! {
     ReservedBitsChanged "reserved-bits-changed" Refuse
         "The configuration asked for programs bits that the datasheet leaves without a meaning. They must stay unprogrammed (1)."
     SupplyOutOfRange "supply-out-of-range" Refuse
-        "The supply that the bridge measured lies outside the range of the board file. Below it the chip may write wrong bits; above it the \
-         chip may be harmed."
+        "The supply that the bridge measured lies outside the range of the board file. Below it the chip may write wrong bits; above it \
+         the chip may be harmed."
     LevelsDiffer "levels-differ" Refuse
-        "The bridge drives its pins at another level than this board's inputs bear or understand. Use a bridge of the board's level, or a level shifter."
+        "The bridge drives its pins at another level than this board's inputs bear or understand. Use a bridge of the board's level, or a \
+         level shifter."
     SettingsLost "settings-lost" Consent
-        "The settings store will not hold afterwards what it holds now, and the job did not ask to replace it byte for byte. The snapshot keeps \
-         what was there."
+        "The settings store will not hold afterwards what it holds now, and the job did not ask to replace it byte for byte. The snapshot \
+         keeps what was there."
     SettingsChangedSince "settings-changed-since" Consent
-        "An earlier job on this board was not finished, and the settings store has changed since that job had verified it: firmware that ran in \
-         between wrote to it. Going on restores the store as it was before that job; the present contents are kept in a snapshot of their own."
+        "An earlier job on this board was not finished, and the settings store has changed since that job had verified it: firmware that \
+         ran in between wrote to it. Going on restores the store as it was before that job; the present contents are kept in a snapshot of \
+         their own."
     KeptContentsUnreadable "kept-contents-unreadable" Consent
         "The job should keep contents that cannot be read, because the chip is locked, and a step destroys them. They are lost for good."
     NoSnapshotPossible "no-snapshot-possible" Consent
@@ -81,15 +84,18 @@ kinds! {
     LoaderRemoved "loader-removed" Consent
         "The job takes away the loader that is on the board. Afterwards new firmware gets in only through the programming header."
     ClockSourceChanged "clock-source-changed" Consent
-        "The job changes the chip's clock source to one that the board file does not expect. If that source is not on the board, the chip stops answering."
+        "The job changes the chip's clock source to one that the board file does not expect. If that source is not on the board, the chip \
+         stops answering."
     ClockMissing "clock-missing" Consent
-        "The configuration chooses a clock that the board file does not have: no crystal or external clock is described there. The chip would not run."
+        "The configuration chooses a clock that the board file does not have: no crystal or external clock is described there. The chip \
+         would not run."
     ResetIntoEmptyFlash "reset-into-empty-flash" Consent
         "After the job, reset starts at flash that is empty. The board will do nothing until something is written there."
     ReadoutLocked "readout-locked" Consent
         "The job sets lock bits that forbid reading. No later snapshot or verify is possible, and unlocking erases everything."
     ImageMayNotStart "image-may-not-start" Consent
-        "The image does not look like something that this chip can start: where reset begins there is no jump or code of a known kind, or it leads outside the image."
+        "The image does not look like something that this chip can start: where reset begins there is no jump or code of a known kind, or \
+         it leads outside the image."
     LittleRoomLeft "little-room-left" Note
         "Less than a tenth of the application's flash is free."
     ImageUnchanged "image-unchanged" Note
@@ -97,7 +103,8 @@ kinds! {
     BlankTail "blank-tail" Note
         "The image ends in bytes of the blank value. They are not written; after an erase they read the same."
     UnusedBitsRead "unused-bits-read" Note
-        "Configuration or lock bits without a meaning read back as programmed. The documents do not settle how they read, so they are left out of comparisons."
+        "Configuration or lock bits without a meaning read back as programmed. The documents do not settle how they read, so they are \
+         left out of comparisons."
 }
 
 impl Kind {

@@ -25,7 +25,7 @@ pub enum RecordError {
     Malformed { path: PathBuf, what: String },
 
     /// Written by a later version of this program.
-    #[error("{}: format {found}, and this program reads formats up to {newest}\nuse the farrier that wrote it, or a newer one", path.display())]
+    #[error("{}: format {found}, newest known {newest}\nuse the farrier that wrote it, or a newer one", path.display())]
     TooNew { path: PathBuf, newest: i64, found: i64 },
 
     #[error("{}: changed or damaged since it was written\nits CRC-32 should be 0x{expected:08X}, found 0x{found:08X}", path.display())]

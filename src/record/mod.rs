@@ -10,7 +10,6 @@
 mod date;
 mod error;
 mod folder;
-mod hex;
 mod journal;
 mod snapshot;
 

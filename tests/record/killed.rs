@@ -2,7 +2,7 @@
 
 use super::{AT, date, new_job, plan, process};
 use farrier::record::{JobId, Journal};
-use std::io::{Read, Write};
+use std::io::{BufRead, BufReader, Read, Write};
 use std::path::Path;
 use std::time::Duration;
 use tempfile::tempdir;
@@ -58,29 +58,39 @@ fn acknowledged(said: &str) -> Vec<(i64, f64)> {
 fn a_killed_writer_leaves_what_it_had_acknowledged() {
     let folder = tempdir().unwrap();
     let path = folder.path().join("journal");
-    let mut total = 0;
-    for round in 0..12u64 {
+    let mut seen = 0;
+    for round in 0..15 {
         let mut writer = process(&[], "record::killed::jobs_are_written_one_after_another", &path);
-        // Spread over starting up, making the tables and writing.
-        std::thread::sleep(Duration::from_millis(3 + round * 17 % 61));
-        writer.kill().unwrap();
+        let mut out = BufReader::new(writer.stdout.take().unwrap());
         let mut said = String::new();
-        writer.stdout.take().unwrap().read_to_string(&mut said).unwrap();
-        writer.wait().unwrap();
-
-        let journal = Journal::open(&path).unwrap();
-        let check = rusqlite::Connection::open(&path).unwrap();
-        let verdict: String = check.query_row("pragma integrity_check", [], |row| row.get(0)).unwrap();
-        assert_eq!(verdict, "ok");
-        for (job, steps) in acknowledged(&said) {
-            let found = journal.job(JobId(job)).unwrap().job;
-            let done = found.finished_steps() as f64 + if found.step_in_hand().is_some() { 0.5 } else { 0.0 };
-            assert!(done >= steps, "job {job}: acknowledged {steps}, found {done}");
-            total += 1;
+        // The first rounds end anywhere while the program starts and makes the tables; the others so many acknowledgements later, and
+        // then at another point of the next transaction.
+        let wanted = if round < 3 { 0 } else { round };
+        while acknowledged(&said).len() < wanted {
+            assert_ne!(out.read_line(&mut said).unwrap(), 0, "the writer ended by itself: {said}");
         }
-        // Beginning a job and ending the one before are one transaction.
-        let open = journal.unfinished(&[]).unwrap();
-        assert_eq!(open.len(), usize::from(!journal.jobs().unwrap().is_empty()), "jobs that have not ended");
+        std::thread::sleep(Duration::from_micros(if round < 3 { 4_000 * round as u64 } else { 70 * round as u64 }));
+        writer.kill().unwrap();
+        out.read_to_string(&mut said).unwrap();
+        writer.wait().unwrap();
+        seen += acknowledged(&said).len();
+        check(&path, &acknowledged(&said));
     }
-    assert!(total > 12, "the writer was killed before it wrote: {total} acknowledgements in all");
+    assert!(seen >= (3..15).sum(), "{seen} acknowledgements in all");
+}
+
+/// The journal opens, is whole, and holds what was acknowledged.
+fn check(path: &Path, acknowledged: &[(i64, f64)]) {
+    let journal = Journal::open(path).unwrap();
+    let raw = rusqlite::Connection::open(path).unwrap();
+    let verdict: String = raw.query_row("pragma integrity_check", [], |row| row.get(0)).unwrap();
+    assert_eq!(verdict, "ok");
+    for (job, steps) in acknowledged {
+        let found = journal.job(JobId(*job)).unwrap().job;
+        let done = found.finished_steps() as f64 + if found.step_in_hand().is_some() { 0.5 } else { 0.0 };
+        assert!(done >= *steps, "job {job}: acknowledged {steps}, found {done}");
+    }
+    // Beginning a job and ending the one before are one transaction.
+    let open = journal.unfinished(&[]).unwrap();
+    assert_eq!(open.len(), usize::from(!journal.jobs().unwrap().is_empty()), "jobs that have not ended");
 }

@@ -16,8 +16,7 @@ pub use name::SnapshotName;
 
 use super::RecordError;
 use super::folder::{self, fault};
-use super::hex;
-use crate::image::{Image, Memory, Span};
+use crate::image::{self, Image, Memory, Span};
 use crate::plan::{Contents, Observed};
 use file::{EEPROM, FLASH, Head, MANIFEST};
 use std::fs;
@@ -115,9 +114,9 @@ impl Snapshots {
         let head = SnapshotHead { info: info.clone(), missing: missing(observed, info) };
         let malformed = |error: toml::ser::Error| RecordError::Malformed { path: self.root.join(MANIFEST), what: error.to_string() };
         let manifest = file::write(&head, observed).map_err(malformed)?;
-        let flash = hex::write(&observed.flash.bytes);
-        let eeprom = hex::write(&observed.eeprom.bytes);
-        let files = [(FLASH, flash.as_bytes()), (EEPROM, eeprom.as_bytes()), (MANIFEST, manifest.as_bytes())];
+        let flash = image::write::hex(&observed.flash.bytes);
+        let eeprom = image::write::hex(&observed.eeprom.bytes);
+        let files = [(FLASH, flash.as_slice()), (EEPROM, &eeprom), (MANIFEST, manifest.as_bytes())];
         let names = SnapshotName::candidates(info).map(|name| name.as_str().to_owned());
         folder::write_new(&self.root, names, &files).and_then(|name| name.parse())
     }
@@ -177,13 +176,15 @@ fn parse_manifest(folder: &Path) -> Result<Head, RecordError> {
     if !path.exists() {
         return Err(RecordError::NotASnapshot { path: folder.to_owned() });
     }
-    file::parse(&path, &read_text(&path)?)
+    let text = String::from_utf8(read(&path)?);
+    let text = text.map_err(|error| RecordError::Malformed { path: path.clone(), what: error.to_string() })?;
+    file::parse(&path, &text)
 }
 
 /// A memory's bytes, once they are known to be the ones that were saved.
 fn load_memory(path: &Path, expected: &file::MemoryFacts) -> Result<Image, RecordError> {
     let malformed = |what: String| RecordError::Malformed { path: path.to_owned(), what };
-    let image = hex::read(&read_text(path)?).map_err(malformed)?;
+    let image = image::hex::read(&read(path)?).map_err(|error| malformed(error.to_string()))?.image;
     let found = image.crc32();
     if found != expected.crc32 {
         return Err(RecordError::Checksum { path: path.to_owned(), expected: expected.crc32, found });
@@ -206,13 +207,13 @@ fn spans_in_words(spans: &[Span]) -> String {
     }
 }
 
-fn read_text(path: &Path) -> Result<String, RecordError> {
-    let mut text = String::new();
+fn read(path: &Path) -> Result<Vec<u8>, RecordError> {
+    let mut bytes = Vec::new();
     let file = fs::File::open(path).map_err(fault("open", path))?;
-    file.take(LONGEST_FILE + 1).read_to_string(&mut text).map_err(fault("read", path))?;
-    match text.len() as u64 > LONGEST_FILE {
+    file.take(LONGEST_FILE + 1).read_to_end(&mut bytes).map_err(fault("read", path))?;
+    match bytes.len() as u64 > LONGEST_FILE {
         true => Err(RecordError::Malformed { path: path.to_owned(), what: format!("longer than {LONGEST_FILE} bytes") }),
-        false => Ok(text),
+        false => Ok(bytes),
     }
 }
 
