@@ -147,6 +147,12 @@ impl SimBoard {
         self.apply_supply(now);
     }
 
+    /// The bridge stops switching the supply; a supply that was cut stays away.
+    pub(super) fn let_power_go(&mut self, now: Moment) {
+        self.switched_off = false;
+        self.apply_supply(now);
+    }
+
     /// The bridge feeds the clock pin, or stops.
     pub(super) fn clock_output(&mut self, hz: Option<Hertz>) {
         self.chip.outside.signal = hz.or(self.fitted.signal);
@@ -211,20 +217,19 @@ impl SimChip {
 
     /// Puts the clock field back to factory.
     fn restore_clock(&mut self) {
-        let factory: Vec<u8> = self.part.configuration.iter().map(|byte| byte.factory).collect();
-        for field in self.part.fields.iter().filter(|field| field.role == Some(Role::Clock)) {
-            let (byte, mask) = (field.byte, field.mask);
-            self.contents.fuses[byte] = (self.contents.fuses[byte] & !mask) | (factory[byte] & mask);
+        let factory = self.part.factory_configuration();
+        if let Some(field) = self.part.field_for(Role::Clock)
+            && let Some(bits) = field.bits_in(&factory)
+        {
+            field.set(&mut self.contents.fuses, bits);
         }
         self.latch();
     }
 
     /// Sets the clock field to the first value whose source suits.
     fn set_clock(&mut self, suits: impl Fn(ClockSource) -> bool) {
-        let Some(field) = self.part.fields.iter().find(|field| field.role == Some(Role::Clock)) else { return };
+        let Some(field) = self.part.field_for(Role::Clock) else { return };
         let Some(value) = field.values.iter().find(|value| value.clock.is_some_and(&suits)) else { return };
-        let bits = (value.bits << field.mask.trailing_zeros().min(7)) & field.mask;
-        let byte = &mut self.contents.fuses[field.byte];
-        *byte = (*byte & !field.mask) | bits;
+        field.set(&mut self.contents.fuses, value.bits);
     }
 }

@@ -4,7 +4,7 @@
 //! there is so here. `programming.rs` has what the instructions do.
 
 use super::clocking::{Fit, OutsideClock, Sck, field_value, system_clock};
-use super::contents::{Contents, Write};
+use super::contents::{Contents, Touched, Write};
 use super::instruction::Instruction;
 use super::programming::{EepromBuffer, PageBuffer};
 use super::violations::Violations;
@@ -44,6 +44,8 @@ pub(super) struct SimChip {
     reset: Reset,
     pub(super) session: Session,
     pub(super) running: Option<Running>,
+    /// What has changed since somebody last took note.
+    pub(super) touched: Vec<Touched>,
 }
 
 /// The RESET line, and since when.
@@ -103,6 +105,7 @@ impl SimChip {
             overlay: Overlay::default(),
             violations: Violations::default(),
             running: None,
+            touched: Vec::new(),
             part,
             contents,
             outside,
@@ -132,6 +135,7 @@ impl SimChip {
     pub(super) fn settle(&mut self, now: Moment) {
         if let Some(running) = self.running.take_if(|running| running.until <= now) {
             self.contents.complete(&running.write);
+            self.touched.push(running.write.touches());
         }
     }
 
@@ -141,6 +145,7 @@ impl SimChip {
         let torn = self.running.take();
         if let Some(running) = &torn {
             self.contents.tear(&running.write, &mut self.rng);
+            self.touched.push(running.write.touches());
         }
         torn.is_some()
     }
@@ -213,11 +218,7 @@ impl SimChip {
 
     /// RSTDISBL, DWEN or SPIEN keep the interface from being entered (by the value in force).
     fn interface_is_shut(&self) -> bool {
-        self.part.fields.iter().any(|field| {
-            let Some(byte) = self.latched.get(field.byte) else { return false };
-            let bits = (byte & field.mask) >> field.mask.trailing_zeros().min(7);
-            field.values.iter().any(|value| value.bits == bits && value.shuts.contains(&Way::Spi))
-        })
+        self.part.decode(&self.latched).iter().filter_map(|setting| setting.value).any(|value| value.shuts.contains(&Way::Spi))
     }
 
     /// What SCK does to the step: an entry that is too fast fails without being a violation; once in step, too fast is one.

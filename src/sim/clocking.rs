@@ -26,9 +26,7 @@ impl OutsideClock {
 
 /// The value that a field with this role has in these fuses; `None` for a reserved value or a part without the field.
 pub(super) fn field_value<'a>(chip: &'a Chip, role: Role, fuses: &[u8]) -> Option<&'a FieldValue> {
-    let field = chip.fields.iter().find(|field| field.role == Some(role))?;
-    let bits = (fuses.get(field.byte)? & field.mask) >> field.mask.trailing_zeros().min(7);
-    field.values.iter().find(|value| value.bits == bits)
+    chip.field_for(role)?.read(fuses)?.value
 }
 
 /// The clock that runs the chip with these fuses; `None` where what they select is not there. A signal on the clock pin drives a

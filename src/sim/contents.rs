@@ -2,6 +2,7 @@
 
 use crate::board::Chip;
 use fastrand::Rng;
+use std::ops::Range;
 
 /// What the silicon holds while nothing is being written. Bits of fuse and lock bytes: 0 is programmed, 1 unprogrammed.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -99,4 +100,26 @@ pub(super) enum Write {
         value: u8,
     },
     Lock(u8),
+}
+
+/// Where a write has changed something.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(super) enum Touched {
+    Flash(Range<usize>),
+    Eeprom(Range<usize>),
+    /// Fuses, the lock byte, or the whole chip.
+    Rest,
+}
+
+impl Write {
+    pub(super) fn touches(&self) -> Touched {
+        match self {
+            Write::FlashPage { start, bytes } => Touched::Flash(*start..start + bytes.len()),
+            Write::Eeprom(bytes) => {
+                let first = bytes.iter().map(|(at, _)| *at).min().unwrap_or_default();
+                Touched::Eeprom(first..bytes.iter().map(|(at, _)| at + 1).max().unwrap_or_default())
+            }
+            Write::Erase { .. } | Write::Fuse { .. } | Write::Lock(_) => Touched::Rest,
+        }
+    }
 }

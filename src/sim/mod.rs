@@ -19,9 +19,26 @@
 //! - The same seed and the same operations at the same virtual times give the same bytes, times and violations.
 //! - An entry at a SCK that is too fast fails by garbage and is no violation, so that a host may try. Once the chip is in step it is one.
 //!
+//! - What a stored board's silicon holds is on disk as soon as a write has ended, so that a killed process loses nothing of it.
+//!
 //! Not modelled: running firmware, inaccurate oscillators, start-up times, brown-out, capacitors on lines, wear.
+//!
+//! # Inside
+//!
+//! ```text
+//! contents      what the silicon holds, and self-timed writes, whole or torn
+//! instruction   four bytes, decoded
+//! chip          supply, RESET, SCK, step; programming: what each instruction does
+//! clocking      what runs the chip, and whether SCK suits it
+//! board         chip, supply, lines, faults
+//! engine        bus operations carried out in virtual time
+//! direct        a bus straight to the engine; bridge: the engine at the far end of a wire
+//! store         simulated boards on disk
+//! sim           the handle of tests and of the `sim` commands
+//! ```
 
 mod board;
+mod bridge;
 mod chip;
 mod clocking;
 mod contents;
@@ -32,10 +49,13 @@ mod instruction;
 mod programming;
 #[allow(clippy::module_inception)]
 mod sim;
+mod store;
 mod violations;
 
+pub use bridge::BYTES_PER_SECOND;
 pub use contents::Contents;
 pub use direct::DirectBus;
 pub use fault::{Fault, FaultError};
 pub use sim::Sim;
+pub use store::{Glance, OpenSim, Store, StoreError};
 pub use violations::{Violation, Violations};

@@ -7,6 +7,7 @@ use super::engine::Engine;
 use super::fault::Fault;
 use super::violations::Violations;
 use crate::board::{Board, Chip};
+use crate::frame::SILENCE;
 use crate::time::{Clock, SharedClock, VirtualClock};
 use std::cell::{Ref, RefCell, RefMut};
 use std::rc::Rc;
@@ -21,11 +22,11 @@ pub struct Sim {
 impl Sim {
     /// A new board as shipped: blank, factory fuses. Every random choice comes from `seed`.
     pub fn new(board: &Board, chip: &Chip, seed: u64) -> Sim {
-        Sim::over(SimBoard::new(board, chip, seed), format!("sim of {}", board.name))
+        Sim::over(SimBoard::new(board, chip, seed), &board.name)
     }
 
-    pub(super) fn over(board: SimBoard, name: String) -> Sim {
-        Sim { engine: Rc::new(RefCell::new(Engine::new(board, name))), clock: Rc::new(VirtualClock::default()) }
+    pub(super) fn over(board: SimBoard, name: &str) -> Sim {
+        Sim { engine: Rc::new(RefCell::new(Engine::new(board, format!("sim {name}")))), clock: Rc::new(VirtualClock::default()) }
     }
 
     pub(super) fn engine(&self) -> Ref<'_, Engine> {
@@ -44,6 +45,10 @@ impl Sim {
     /// The clock that the board lives by.
     pub fn clock(&self) -> SharedClock {
         self.clock.clone()
+    }
+
+    pub(super) fn virtual_clock(&self) -> Rc<VirtualClock> {
+        Rc::clone(&self.clock)
     }
 
     /// What the silicon really holds, whatever faults lie over it. A self-timed write that has not ended is not in it.
@@ -80,9 +85,12 @@ impl Sim {
         engine.board.faults.clone()
     }
 
-    /// The host vanishes: the bridge lets RESET, clock output and supply go.
+    /// The host vanishes: after a while the bridge lets RESET, clock output and supply go.
     pub fn host_vanishes(&self) {
-        self.engine_mut().release();
+        let mut engine = self.engine_mut();
+        let at = engine.now.max(self.clock.now()).plus(SILENCE);
+        engine.release(at);
+        self.clock.wait_until(at);
     }
 
     /// Brings the supply back after a power cut.

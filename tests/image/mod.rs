@@ -3,7 +3,7 @@
 mod elf;
 mod files;
 mod hex;
-pub mod make;
+mod make;
 mod model;
 mod mutations;
 mod start;

@@ -1,5 +1,10 @@
 //! The sim against the datasheet: raw bytes on the bus, and what the silicon holds afterwards.
 
 mod bench;
+mod bridge;
 mod entry;
+mod faults;
 mod memories;
+mod operations;
+mod power_cuts;
+mod store;

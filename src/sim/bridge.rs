@@ -1,0 +1,50 @@
+//! The simulated bridge at the far end of a wire. The session, its times and the at-most-once rule are `link`'s and `frame`'s; here is
+//! what it says of itself and what carries its operations out.
+
+use super::sim::Sim;
+use crate::bus::{Operation, Reply, Why};
+use crate::frame::Hello;
+use crate::link::{BridgeEnd, Executor, MemoryWire, Wire};
+use crate::time::Moment;
+
+/// Bytes a second each way: a USB full-speed link (from memory: about 1 MB/s of bulk data).
+pub const BYTES_PER_SECOND: u32 = 1_000_000;
+
+/// Requests in flight.
+const WINDOW: u8 = 8;
+
+/// The largest frame: a block with room for the operations around it.
+const FRAME_BYTES: u32 = 2048;
+
+/// Carries out what the session gives, on the one board that all handles of a sim share.
+struct Hands(Sim);
+
+impl Executor for Hands {
+    fn carry_out(&mut self, at: Moment, operation: &Operation) -> (Result<Reply, Why>, Moment) {
+        let mut engine = self.0.engine_mut();
+        let given = engine.run_at(at, operation);
+        (given, engine.now)
+    }
+
+    fn release(&mut self, at: Moment) {
+        self.0.engine_mut().release(at);
+    }
+}
+
+impl Sim {
+    /// A wire to the bridge of this board. Only one at a time makes sense.
+    pub fn wire(&self) -> Box<dyn Wire> {
+        let engine = self.engine();
+        let hello = Hello {
+            mark: 0,
+            // Another number each time that the bridge is connected after some work.
+            start: engine.board.operations as u32,
+            window: WINDOW,
+            frame_bytes: FRAME_BYTES,
+            abilities: engine.abilities.clone(),
+        };
+        drop(engine);
+        let far = BridgeEnd::new(hello, Hands(self.clone()));
+        Box::new(MemoryWire::new(Box::new(far), self.virtual_clock(), BYTES_PER_SECOND))
+    }
+}

@@ -1,0 +1,97 @@
+//! Changes of the silicon, kept as they happen.
+
+use super::state::{State, to_hex};
+use super::{StoreError, io_error};
+use crate::sim::board::SimBoard;
+use crate::sim::contents::Touched;
+use crate::sim::violations::Violation;
+use serde::{Deserialize, Serialize};
+use std::fs::{self, File};
+use std::io::{self, Write};
+use std::path::{Path, PathBuf};
+
+const FILE: &str = "changes.jsonl";
+
+/// A line of the file: what some cells hold now, so that making a change twice does no harm; or a violation.
+#[derive(Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub(super) enum Change {
+    Flash { at: usize, hex: String },
+    Eeprom { at: usize, hex: String },
+    Violation(Violation),
+}
+
+/// Writes changes to a sim's folder.
+pub(in crate::sim) struct Keeper {
+    folder: PathBuf,
+    board: String,
+    seed: u64,
+    file: Option<File>,
+    /// Violations kept so far.
+    violations: usize,
+}
+
+impl Keeper {
+    pub(super) fn of(folder: &Path, board: &str, seed: u64, violations: usize) -> Keeper {
+        Keeper { folder: folder.into(), board: board.into(), seed, file: None, violations }
+    }
+
+    /// Keeps what the board's chip has touched since the last time. If the disk refuses, the whole state is written when the sim is
+    /// closed, which tells the error if it is still there.
+    pub(in crate::sim) fn keep(&mut self, board: &mut SimBoard) {
+        let known = self.violations.min(board.chip.violations.list.len());
+        if board.chip.touched.is_empty() && known == board.chip.violations.list.len() {
+            return;
+        }
+        let touched = std::mem::take(&mut board.chip.touched);
+        if touched.contains(&Touched::Rest) {
+            self.file = None;
+            let _ = State::of(board, &self.board, self.seed).write(&self.folder);
+        } else {
+            let contents = &board.chip.contents;
+            let cells = touched.into_iter().filter_map(|touched| match touched {
+                Touched::Flash(span) => Some(Change::Flash { at: span.start, hex: to_hex(&contents.flash[span]) }),
+                Touched::Eeprom(span) => Some(Change::Eeprom { at: span.start, hex: to_hex(&contents.eeprom[span]) }),
+                Touched::Rest => None,
+            });
+            let violations = board.chip.violations.list[known..].iter().cloned().map(Change::Violation);
+            let _ = self.append(cells.chain(violations));
+        }
+        self.violations = board.chip.violations.list.len();
+    }
+
+    fn append(&mut self, changes: impl Iterator<Item = Change>) -> io::Result<()> {
+        let mut lines = Vec::new();
+        for change in changes {
+            serde_json::to_writer(&mut lines, &change)?;
+            lines.push(b'\n');
+        }
+        let file = match &mut self.file {
+            Some(file) => file,
+            None => self.file.insert(File::options().create(true).append(true).open(self.folder.join(FILE))?),
+        };
+        file.write_all(&lines)
+    }
+}
+
+/// The changes that a folder has kept, in order. A last line that was cut off did not happen.
+pub(super) fn changes(folder: &Path) -> Result<Vec<Change>, StoreError> {
+    let path = folder.join(FILE);
+    let text = match fs::read_to_string(&path) {
+        Ok(text) => text,
+        Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(Vec::new()),
+        Err(error) => return Err(io_error("read", &path)(error)),
+    };
+    let whole = text.rfind('\n').map_or("", |end| &text[..end]);
+    let parse = |line| serde_json::from_str(line).map_err(|error| StoreError::Damaged { path: path.clone(), why: error.to_string() });
+    whole.lines().map(parse).collect()
+}
+
+/// Forgets the changes: they are in the state now.
+pub(super) fn forget(folder: &Path) -> Result<(), StoreError> {
+    let path = folder.join(FILE);
+    match fs::remove_file(&path) {
+        Err(error) if error.kind() != io::ErrorKind::NotFound => Err(io_error("remove", &path)(error)),
+        _ => Ok(()),
+    }
+}

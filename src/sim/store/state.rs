@@ -1,0 +1,146 @@
+//! The state of a simulated board as a file.
+
+use super::keeper::{self, Change};
+use super::{StoreError, io_error};
+use crate::board::{Board, Chip};
+use crate::sim::board::SimBoard;
+use crate::sim::contents::Contents;
+use crate::sim::fault::Fault;
+use crate::sim::violations::Violations;
+use fastrand::Rng;
+use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
+use std::fs::{self, File};
+use std::io::Write;
+use std::path::Path;
+
+pub(super) const FILE: &str = "state.json";
+
+/// The version of the file's layout.
+const VERSION: u32 = 1;
+
+/// Bytes a row of a memory; rows that are all blank are left out.
+const ROW: usize = 64;
+
+/// The whole state.
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct State {
+    version: u32,
+    /// Name or path of the board in the catalog.
+    pub(super) board: String,
+    pub(super) chip: String,
+    pub(super) seed: u64,
+    /// Where the random choices have got to.
+    random: u64,
+    pub(super) operations: u64,
+    pub(super) faults: Vec<Fault>,
+    pub(super) violations: Violations,
+    fuses: Vec<u8>,
+    lock: u8,
+    calibration: u8,
+    /// Rows in hexadecimal by their decimal address.
+    flash: BTreeMap<usize, String>,
+    eeprom: BTreeMap<usize, String>,
+}
+
+impl State {
+    pub(super) fn of(board: &SimBoard, name: &str, seed: u64) -> State {
+        let contents = &board.chip.contents;
+        State {
+            version: VERSION,
+            board: name.into(),
+            chip: board.chip.part.part.clone(),
+            seed,
+            random: board.chip.rng.get_seed(),
+            operations: board.operations,
+            faults: board.faults.clone(),
+            violations: board.chip.violations.clone(),
+            fuses: contents.fuses.clone(),
+            lock: contents.lock,
+            calibration: contents.calibration,
+            flash: rows(&contents.flash),
+            eeprom: rows(&contents.eeprom),
+        }
+    }
+
+    /// Reads `state.json` of this folder, without the changes since.
+    pub(super) fn read(folder: &Path) -> Result<State, StoreError> {
+        let path = folder.join(FILE);
+        let text = fs::read(&path).map_err(io_error("read", &path))?;
+        let damaged = |why: String| StoreError::Damaged { path: path.clone(), why };
+        let state: State = serde_json::from_slice(&text).map_err(|error| damaged(error.to_string()))?;
+        match state.version {
+            VERSION => Ok(state),
+            found => Err(damaged(format!("it has layout {found}, this program knows layout {VERSION}"))),
+        }
+    }
+
+    /// Writes `state.json`: the new one is complete on disk before it takes the place of the old one. The changes that it has
+    /// in it are forgotten then; if that fails, they are made twice, which does no harm.
+    pub(super) fn write(&self, folder: &Path) -> Result<(), StoreError> {
+        let (path, temporary) = (folder.join(FILE), folder.join("state.json.new"));
+        let write = || {
+            let mut file = File::create(&temporary)?;
+            file.write_all(&serde_json::to_vec(self)?)?;
+            file.sync_all()?;
+            fs::rename(&temporary, &path)?;
+            File::open(folder)?.sync_all()
+        };
+        write().map_err(io_error("write", &path))?;
+        keeper::forget(folder)
+    }
+
+    /// The board in this state, with the changes since made to it.
+    pub(super) fn into_board(self, board: &Board, chip: &Chip, folder: &Path) -> Result<SimBoard, StoreError> {
+        let damaged = |why: &str| StoreError::Damaged { path: folder.join(FILE), why: why.into() };
+        let mut contents = Contents::factory(chip, self.calibration);
+        if self.chip != chip.part || self.fuses.len() != contents.fuses.len() {
+            return Err(damaged("it is of another chip than the board file names"));
+        }
+        contents.fuses = self.fuses;
+        contents.lock = self.lock;
+        for (memory, rows) in [(&mut contents.flash, self.flash), (&mut contents.eeprom, self.eeprom)] {
+            for (at, row) in rows {
+                put(memory, at, &row).ok_or_else(|| damaged(&format!("the row at {at} is not hexadecimal, or outside the memory")))?;
+            }
+        }
+        let mut violations = self.violations;
+        for change in keeper::changes(folder)? {
+            match change {
+                Change::Flash { at, hex } => put(&mut contents.flash, at, &hex),
+                Change::Eeprom { at, hex } => put(&mut contents.eeprom, at, &hex),
+                Change::Violation(one) => {
+                    violations.add(one.at, one.text);
+                    Some(())
+                }
+            }
+            .ok_or_else(|| damaged("a change since is outside the memory"))?;
+        }
+        let mut sim = SimBoard::with(board, chip, contents, Rng::with_seed(self.random));
+        sim.chip.violations = violations;
+        sim.operations = self.operations;
+        sim.faults = self.faults;
+        sim.apply(crate::time::Moment::default());
+        Ok(sim)
+    }
+}
+
+fn rows(memory: &[u8]) -> BTreeMap<usize, String> {
+    let rows = memory.chunks(ROW).enumerate().filter(|(_, row)| row.iter().any(|byte| *byte != 0xFF));
+    rows.map(|(index, row)| (index * ROW, to_hex(row))).collect()
+}
+
+pub(super) fn to_hex(bytes: &[u8]) -> String {
+    const DIGITS: &[u8; 16] = b"0123456789ABCDEF";
+    bytes.iter().flat_map(|byte| [byte >> 4, byte & 15]).map(|digit| char::from(DIGITS[usize::from(digit)])).collect()
+}
+
+/// Puts hexadecimal digits into a memory; `None` where they are none or do not fit.
+fn put(memory: &mut [u8], at: usize, hex: &str) -> Option<()> {
+    let cells = memory.get_mut(at..at.checked_add(hex.len().div_ceil(2))?)?;
+    for (cell, digits) in cells.iter_mut().zip(hex.as_bytes().chunks(2)) {
+        *cell = u8::from_str_radix(std::str::from_utf8(digits).ok().filter(|digits| digits.len() == 2)?, 16).ok()?;
+    }
+    Some(())
+}
