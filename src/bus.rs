@@ -148,7 +148,7 @@ pub struct Abilities {
 }
 
 /// A list in flight.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Ticket(pub u64);
 
 /// Why a list was not carried out.
@@ -186,8 +186,9 @@ pub trait Bus {
     /// The connection's; never an operation's own failure.
     fn submit(&mut self, list: &[Operation]) -> Result<Ticket, BusError>;
 
-    /// The replies of a list, one for each operation. Tickets are collected in the order of submission. After an error every later
-    /// ticket gives [`BusError::NotBegun`], and the next submission after those starts afresh.
+    /// The replies of a list, one for each operation. Tickets are collected in the order of submission; those passed over can no longer
+    /// be collected, and if one of them had failed, this one gives [`BusError::NotBegun`]. Once an error has been returned, every list
+    /// submitted before that gives [`BusError::NotBegun`], and the next submission starts afresh.
     ///
     /// # Errors
     /// What stopped the list.

@@ -4,7 +4,7 @@ use super::envelope::{Envelope, Sequence};
 use super::fields::{Malformed, Reader, put_block, put_number};
 use super::operation::{self, BadOperation};
 use super::reply;
-use super::{ENVELOPE_BYTES, OPERATION_OVERHEAD_MAX, VERSION, WINDOW_MAX};
+use super::{ENVELOPE_BYTES, FRAME_BYTES_MAX, OPERATION_OVERHEAD_MAX, VERSION, WINDOW_MAX};
 use crate::bus::{Abilities, Operation, Reply, Why};
 use crate::units::Hertz;
 
@@ -233,7 +233,9 @@ impl Hello {
         match self {
             _ if !(1..=WINDOW_MAX).contains(&self.window) => wrong("window", u32::from(self.window)),
             _ if abilities.block_bytes < 256 => wrong("largest block", abilities.block_bytes),
-            _ if u64::from(self.frame_bytes) < room => wrong("largest frame", self.frame_bytes),
+            _ if u64::from(self.frame_bytes) < room || self.frame_bytes as usize > FRAME_BYTES_MAX => {
+                wrong("largest frame", self.frame_bytes)
+            }
             _ if abilities.spi_clock_min.0 == 0 => wrong("slowest SPI clock", 0),
             _ if abilities.spi_clock_max < abilities.spi_clock_min => wrong("fastest SPI clock", abilities.spi_clock_max.0),
             _ if flags >> 4 != 0 => wrong("abilities", u32::from(flags)),

@@ -34,6 +34,9 @@ pub const VERSION: u16 = 1;
 /// The largest window that sequence numbers of one byte allow here.
 pub const WINDOW_MAX: u8 = 64;
 
+/// The largest frame that a bridge may have: up to here the CRC-16 finds any three wrong bits.
+pub const FRAME_BYTES_MAX: usize = 4095;
+
 /// A bridge answers ASK, and sees a gap or damage, within this time, even while it works.
 pub const REACTION: Duration = Duration::from_millis(100);
 
