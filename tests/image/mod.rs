@@ -3,7 +3,7 @@
 mod elf;
 mod files;
 mod hex;
-mod make;
+pub mod make;
 mod model;
 mod mutations;
 mod start;

@@ -105,11 +105,7 @@ impl AvrSpi<'_> {
         self.session(task)?;
         let replies = self.run(task, &[transfer(READ_LOCK)])?;
         let lock = bytes_of(&replies, 0, 4).map(|answer| answer[ANSWER]).map_err(|source| self.failed(task, source))?;
-        let in_force = self.chip.lock_fields.iter().filter_map(|field| {
-            let bits = (lock & field.mask).checked_shr(field.mask.trailing_zeros())?;
-            field.values.iter().find(|value| value.bits == bits)
-        });
-        match in_force.into_iter().any(forbids) {
+        match self.chip.decode_lock(lock).iter().filter_map(|setting| setting.value).any(forbids) {
             true => Err(AlgorithmError::Locked { task, lock }),
             false => Ok(()),
         }

@@ -1,8 +1,8 @@
 //! Getting the chip into programming mode.
 //!
-//! Source: 2549 and 8271, 'Serial Programming Algorithm' steps 1 to 3 (checked): RESET and SCK low, a positive RESET pulse of at
-//! least two CPU clocks, at least 20 ms, Programming Enable, `53` back with the third byte; all four bytes are sent in any
-//! case; no echo: a positive pulse on RESET, and again.
+//! Source: 2549 and 8271, 'Serial Programming Algorithm' steps 1 to 3 (checked): SCK low, a positive RESET pulse of at least two
+//! CPU clocks, RESET low, at least 20 ms, Programming Enable, `53` back with the third byte; all four bytes are sent in any
+//! case; no echo: a positive pulse on RESET, and again. SCK idles low on every bus, as SPI mode 0 has it.
 
 use super::configuration::Identity;
 use super::evidence::{Attempt, Evidence, NoAnswer};
@@ -147,7 +147,8 @@ impl AvrSpi<'_> {
         if rung.clock_output != self.clock_output {
             list.push(Operation::ClockOutput(rung.clock_output));
         }
-        list.extend([reset(Drive::Low), Operation::Delay(pulse), reset(Drive::High), Operation::Delay(pulse), reset(Drive::Low)]);
+        // Where the firmware runs, RESET is high already: it is not started anew just to be stopped.
+        list.extend([reset(Drive::High), Operation::Delay(pulse), reset(Drive::Low)]);
         list.extend([Operation::Delay(BEFORE_ENABLE), transfer(PROGRAMMING_ENABLE)]);
         (self.driving, self.entered) = (true, None);
         self.clock_output = rung.clock_output;
