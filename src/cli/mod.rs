@@ -1,5 +1,6 @@
 //! The command line: a file a command. The only place that reads environment, folders, terminal and system time.
 
+pub mod inspect_image;
 pub mod map;
 
 use std::process::ExitCode;

@@ -58,7 +58,11 @@ impl Comparison {
 
 /// Compares what is expected with what was found.
 pub fn compare(expected: &Image, found: &Image) -> Comparison {
-    let mut result = Comparison { only_expected: without(expected, found), only_found: without(found, expected), ..Comparison::default() };
+    let mut result = Comparison {
+        only_expected: expected.spans().flat_map(|span| found.gaps(span)).collect(),
+        only_found: found.spans().flat_map(|span| expected.gaps(span)).collect(),
+        ..Comparison::default()
+    };
     for (start, run) in expected.runs() {
         let Some(span) = Span::sized(start, run.len() as u32) else { continue };
         for (at, bytes) in found.within(span) {
@@ -69,20 +73,6 @@ pub fn compare(expected: &Image, found: &Image) -> Comparison {
         }
     }
     result
-}
-
-/// The spans of `one` in which `other` holds nothing.
-fn without(one: &Image, other: &Image) -> Vec<Span> {
-    let mut spans = Vec::new();
-    for span in one.spans() {
-        let mut from = span.start();
-        for (at, bytes) in other.within(span) {
-            spans.extend(Span::new(from, at).filter(|s| !s.is_empty()));
-            from = ByteAddress(at.0 + bytes.len() as u32);
-        }
-        spans.extend(Span::new(from, span.end()).filter(|s| !s.is_empty()));
-    }
-    spans
 }
 
 /// Appends a span, joined with the last one where they touch.

@@ -13,7 +13,7 @@ pub mod write;
 
 pub use address::{ByteAddress, Span, WordAddress};
 pub use compare::{Comparison, compare};
-pub use read::{Format, ImageError, ImageFile, load};
+pub use read::{Format, ImageError, ImageFile, load, parse};
 pub use sparse::{Conflict, Image};
 pub use start::{Start, Vector, start_at, vectors};
 

@@ -149,6 +149,19 @@ impl Image {
         span.is_empty() || self.within(span).next().is_some_and(|(at, run)| at == span.start() && run.len() == span.len() as usize)
     }
 
+    /// The parts of `span` of which the image holds nothing, in address order; none is empty.
+    pub fn gaps(&self, span: Span) -> Vec<Span> {
+        let mut from = span.start();
+        let mut gaps = Vec::new();
+        for (at, held) in self.within(span) {
+            gaps.extend(Span::new(from, at));
+            from = ByteAddress(at.0 + held.len() as u32);
+        }
+        gaps.extend(Span::new(from, span.end()));
+        gaps.retain(|gap| !gap.is_empty());
+        gaps
+    }
+
     /// The bytes of `span`, `fill` where the image holds none.
     pub fn filled(&self, span: Span, fill: u8) -> Vec<u8> {
         let mut bytes = vec![fill; span.len() as usize];

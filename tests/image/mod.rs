@@ -3,6 +3,7 @@
 mod elf;
 mod files;
 mod hex;
+mod inspect;
 pub mod make;
 mod model;
 mod mutations;

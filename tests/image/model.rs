@@ -97,6 +97,10 @@ fn same_answers(image: &Image, model: &Model, span: Span) {
     let inside: Model = model.range(span.start().0..span.end().0).map(|(at, byte)| (*at, *byte)).collect();
     same(&image.crop(span), &inside);
     assert_eq!(image.covers(span), inside.len() == span.len() as usize);
+    let missing: Vec<u32> = (span.start().0..span.end().0).filter(|at| !model.contains_key(at)).collect();
+    let gaps = image.gaps(span);
+    assert_eq!(gaps.iter().flat_map(|gap| gap.start().0..gap.end().0).collect::<Vec<_>>(), missing);
+    assert!(gaps.iter().all(|gap| !gap.is_empty()) && gaps.windows(2).all(|pair| pair[0].end() < pair[1].start()));
     let filled: Vec<u8> = (span.start().0..span.end().0).map(|at| model.get(&at).copied().unwrap_or(0xAA)).collect();
     assert_eq!(image.filled(span, 0xAA), filled);
     assert_eq!(image.byte(span.start()), model.get(&span.start().0).copied());
