@@ -5,10 +5,24 @@
 //! observed + desired + chip + way in    ->  plan + findings
 //! ```
 
+mod baseline;
+mod checks;
 mod desired;
+mod difference;
+mod estimate;
+mod fields;
+mod interpret;
 mod observed;
+mod read;
+mod reconcile;
+mod stakes;
 mod step;
 
-pub use desired::{ApplicationIntent, Desired, Intent, LoaderIntent, NamedImage, Origin};
+pub use baseline::{Candidate, Resume, Takeover, TakeoverError, UnfinishedJob, takeover};
+pub use desired::{ApplicationIntent, DesireError, Desired, Intent, LoaderIntent, NamedImage, Origin, desire};
+pub use interpret::{Bits, Interpreter, State};
 pub use observed::{Access, Contents, Observed};
+pub use read::{unreadable, what_to_read};
+pub use reconcile::{Target, reconcile};
+pub use stakes::{levels_differ, supply_out_of_range, wrong_chip};
 pub use step::{Pace, Plan, Step, StepKind};

@@ -1,1 +1,6 @@
-//! To be written.
+//! The planner: desired states, plans, findings, cuts, and whose unfinished job it is.
+
+mod findings;
+mod made_up;
+mod properties;
+mod takeover;

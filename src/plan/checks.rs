@@ -1,0 +1,381 @@
+//! The findings that follow from an intent, its images and the baseline, before any plan is made.
+
+use super::desired::{ApplicationIntent, Desired, Intent, LoaderIntent, NamedImage, loader_spans, removed_spans};
+use super::{Observed, fields};
+use crate::board::{Board, Chip, ClockSource, Field, FieldValue, Role, Way};
+use crate::finding::{Finding, Kind};
+use crate::image::{ByteAddress, Image, Memory, Span, start_at};
+
+/// What the checks look at.
+pub(super) struct Case<'a> {
+    pub intent: &'a Intent,
+    pub baseline: &'a Observed,
+    pub chip: &'a Chip,
+    pub board: &'a Board,
+    pub desired: &'a Desired,
+}
+
+/// Every finding of a desired state, refusals first.
+pub(super) fn of_desired(case: &Case) -> Vec<Finding> {
+    let mut all = Vec::new();
+    all.extend(case.images().filter_map(|(memory, image)| case.outside_memory(memory, image)));
+    all.extend(case.overlaps_loader());
+    all.extend(case.outside_reservation());
+    all.extend(case.application_in_reservation());
+    all.extend(case.conflict());
+    all.extend(case.reserved_bits());
+    all.extend(case.settings_lost());
+    all.extend(case.loader_removed());
+    all.extend(case.clock());
+    all.extend(case.empty_start());
+    all.extend(case.application_start());
+    all.extend(case.loader_start());
+    all.extend(case.little_room());
+    all.extend(case.images().filter_map(|(memory, image)| case.blank_tail(memory, image)));
+    all.extend(case.unused_bits());
+    all
+}
+
+/// `1 byte`, `12 bytes`.
+pub(super) fn bytes(count: usize) -> String {
+    if count == 1 { "1 byte".to_string() } else { format!("{count} bytes") }
+}
+
+impl<'a> Case<'a> {
+    fn loader(&self) -> Option<&'a NamedImage> {
+        match &self.intent.loader {
+            LoaderIntent::Install(loader) => Some(loader),
+            LoaderIntent::Keep | LoaderIntent::Remove => None,
+        }
+    }
+
+    fn application(&self) -> Option<&'a NamedImage> {
+        match &self.intent.application {
+            ApplicationIntent::Write(application) => Some(application),
+            ApplicationIntent::Keep => None,
+        }
+    }
+
+    fn images(&self) -> impl Iterator<Item = (Memory, &'a NamedImage)> {
+        let flash = self.loader().into_iter().chain(self.application()).map(|image| (Memory::Flash, image));
+        flash.chain(self.intent.eeprom.iter().map(|image| (Memory::Eeprom, image)))
+    }
+
+    fn reservation(&self) -> Option<Span> {
+        self.board.reservation.as_ref().map(|reservation| reservation.span)
+    }
+
+    /// Where reset starts afterwards.
+    fn start(&self) -> ByteAddress {
+        fields::reset_start(self.chip, &self.desired.configuration)
+    }
+
+    fn shape(&self, memory: Memory) -> (u32, u32, u8) {
+        let shape = if memory == Memory::Eeprom { self.chip.eeprom } else { self.chip.flash };
+        (shape.bytes, shape.page, shape.blank)
+    }
+
+    fn outside_memory(&self, memory: Memory, named: &NamedImage) -> Option<Finding> {
+        let (size, ..) = self.shape(memory);
+        let end = ByteAddress(size);
+        let past = Span::new(end, named.image.extent()?.end())?;
+        let lost: usize = named.image.within(past).map(|(_, run)| run.len()).sum();
+        let first = named.image.within(past).next()?.0;
+        let sentence = format!(
+            "{} has {} outside of the {} of {}, the first at {first}; the last address there is {}. Use an image that was built for this chip.",
+            named.name,
+            bytes(lost),
+            memory.name(),
+            self.chip.part,
+            ByteAddress(size.saturating_sub(1))
+        );
+        (lost > 0).then(|| Finding::new(Kind::ImageOutsideFlash, sentence))
+    }
+
+    fn overlaps_loader(&self) -> Option<Finding> {
+        let application = self.application()?;
+        let spans = loader_spans(self.intent, self.baseline, self.chip, self.board);
+        let hit = spans.iter().find_map(|span| Some((*span, application.image.crop(*span).extent()?)));
+        let (loader, hit) = hit?;
+        let holds = if self.loader().is_some() { "will hold" } else { "holds" };
+        Some(Finding::new(
+            Kind::ImageOverlapsLoader,
+            format!(
+                "{} has bytes at {hit}, in the flash that {holds} the loader ({loader}). Write a smaller image, or take a combined one apart \
+                 with `--only application`.",
+                application.name
+            ),
+        ))
+    }
+
+    fn outside_reservation(&self) -> Option<Finding> {
+        let (loader, reserved) = (self.loader()?, self.reservation()?);
+        let astray: usize = fields::outside(loader.image.extent()?, &[reserved]).iter().map(|span| loader.image.crop(*span).len()).sum();
+        let extent = loader.image.extent()?;
+        let sentence = format!(
+            "The loader {} takes {extent}; {} of it lie outside of the flash that board {} reserves for a loader ({reserved}, {}). Use a \
+             loader that was linked for this reservation.",
+            loader.name,
+            bytes(astray),
+            self.board.name,
+            bytes(reserved.len() as usize)
+        );
+        (astray > 0).then(|| Finding::new(Kind::LoaderOutsideReservation, sentence))
+    }
+
+    /// The application on the board reaches into the reservation when reset starts at address 0, something is there, and the
+    /// reservation holds bytes that are not the loader's. Where reset starts a loader, only what lies before it can be application.
+    fn application_in_reservation(&self) -> Option<Finding> {
+        let (loader, reserved) = (self.loader()?, self.reservation()?);
+        if self.application().is_some() {
+            return None;
+        }
+        let held = &self.baseline.flash.bytes;
+        let blank = self.chip.flash.blank;
+        let resident = fields::resident_loader(self.chip, self.baseline);
+        let end = resident.map_or(reserved.end(), |section| section.start().clamp(reserved.start(), reserved.end()));
+        let part = Span::new(reserved.start(), end)?;
+        let starts = fields::occupied(held, Span::first(self.chip.flash.page), blank).is_some();
+        let reach = fields::occupied(held, part, blank)?;
+        let same = held.filled(part, blank) == loader.image.crop(part).filled(part, blank);
+        let sentence = format!(
+            "The application on the board has bytes at {reach}, in the flash that the loader needs ({reserved}). Write one that ends before \
+             {} (`--with APPLICATION`), or give that flash up first with `farrier loader remove`.",
+            reserved.start()
+        );
+        (starts && !same).then(|| Finding::new(Kind::ApplicationOverlapsReservation, sentence))
+    }
+
+    fn conflict(&self) -> Option<Finding> {
+        let (loader, application) = (self.loader()?, self.application()?);
+        let mut together = loader.image.clone();
+        let conflict = application.image.runs().find_map(|(at, run)| together.add(at, run).err())?;
+        Some(Finding::new(
+            Kind::ConflictingImageData,
+            format!(
+                "At {} the loader {} has 0x{:02X} and {} has 0x{:02X}. Leave one of the two images out, or cut it down.",
+                conflict.at, loader.name, conflict.held, application.name, conflict.given
+            ),
+        ))
+    }
+
+    /// Bits without a meaning, and field values without a name, that a configuration image asks for. What the baseline has stays.
+    fn reserved_bits(&self) -> Option<Finding> {
+        let named = self.intent.configuration_image.as_ref()?;
+        let asked = |n: usize| named.image.byte(ByteAddress(n as u32));
+        let unused = self.chip.configuration.iter().enumerate().find_map(|(n, of)| {
+            let given = asked(n)?;
+            (given & !of.used != !of.used).then(|| {
+                let bits = !given & !of.used;
+                format!("{} programs bits of the {} configuration byte that have no meaning (mask 0x{bits:02X})", named.name, of.name)
+            })
+        });
+        let baseline = self.baseline.configuration.as_deref().unwrap_or_default();
+        let reserved = self.chip.fields.iter().find(|field| {
+            let now = field.bits_in(&self.desired.configuration);
+            asked(field.byte).is_some() && fields::value(field, &self.desired.configuration).is_none() && now != field.bits_in(baseline)
+        });
+        let reserved = reserved.map(|field| format!("{} gives {} ({}) a value that is reserved", named.name, field.name, field.symbol));
+        let what = unused.or(reserved)?;
+        let sentence = format!("{what}. Correct the image, or name the fields to change with `farrier configure FIELD=VALUE`.");
+        Some(Finding::new(Kind::ReservedBitsChanged, sentence))
+    }
+
+    /// An image that replaces only part of the settings store, over settings that are there.
+    fn settings_lost(&self) -> Option<Finding> {
+        let named = self.intent.eeprom.as_ref()?;
+        let store = settings_store(self.chip, self.board);
+        if named.image.covers(store) {
+            return None;
+        }
+        let changed = changed_bytes(&self.baseline.eeprom.bytes, &self.desired.eeprom, store, self.chip.eeprom.blank);
+        let extent = named.image.extent()?;
+        let sentence = format!(
+            "{} changes {} of the settings store ({store}) that are or may be set now, and replaces it only in part ({extent}). To keep the settings, \
+             leave EEPROM out of the job; the snapshot keeps what was there.",
+            named.name,
+            bytes(changed)
+        );
+        (changed > 0).then(|| Finding::new(Kind::SettingsLost, sentence))
+    }
+
+    fn loader_removed(&self) -> Option<Finding> {
+        if self.intent.loader != LoaderIntent::Remove {
+            return None;
+        }
+        let spans = removed_spans(self.baseline, self.chip, self.board);
+        let held = &self.baseline.flash.bytes;
+        let there = spans.iter().find_map(|span| fields::occupied(held, *span, self.chip.flash.blank))?;
+        let sentence = match fields::resident_loader(self.chip, self.baseline) {
+            Some(_) => format!("The loader at {there} is taken off. Afterwards new firmware gets in only through the programming header."),
+            None => format!("What is at {there} is taken off, although reset does not start there. The snapshot keeps it."),
+        };
+        Some(Finding::new(Kind::LoaderRemoved, sentence))
+    }
+
+    /// A clock that differs from the baseline's, and that the board does not have or does not expect.
+    fn clock(&self) -> Option<Finding> {
+        let field = self.chip.field_for(Role::Clock)?;
+        let baseline = self.baseline.configuration.as_deref()?;
+        if field.bits_in(baseline) == field.bits_in(&self.desired.configuration) {
+            return None;
+        }
+        let value = fields::value(field, &self.desired.configuration);
+        let words = value.map_or("a reserved value".to_string(), |value| format!("'{}' ({})", value.name, value.words));
+        let board = &self.board.name;
+        let clock = describe(self.board.clock.source);
+        let (kind, sentence) = match value.and_then(|value| value.clock) {
+            Some(source) if !self.board.generic && fits(source, self.board.clock.source) => return None,
+            Some(source) if !self.board.generic && lacks(self.board.clock.source, source) => (
+                Kind::ClockMissing,
+                format!("The clock becomes {words}, but board {board} has {clock} and nothing else. The chip would stop answering."),
+            ),
+            Some(_) if !self.board.generic && self.expects(field, value) => return None,
+            _ if self.board.generic => (
+                Kind::ClockSourceChanged,
+                format!("The clock becomes {words}. Board {board} is a generic one: whether this clock is fitted is for you to know."),
+            ),
+            _ => (Kind::ClockSourceChanged, format!("The clock becomes {words}; board {board} expects {clock}.")),
+        };
+        Some(Finding::new(kind, sentence))
+    }
+
+    fn expects(&self, field: &Field, value: Option<&FieldValue>) -> bool {
+        let named = |name: &str| self.chip.field(name).is_some_and(|named| named.name == field.name);
+        let expected = &self.board.expected_configuration;
+        expected.iter().any(|(name, expected)| named(name) && value.is_some_and(|value| value.name == *expected))
+    }
+
+    /// Reset starts at blank flash afterwards, and did not before, or somewhere else.
+    fn empty_start(&self) -> Option<Finding> {
+        let start = self.start();
+        let blank_at = |image: &Image, at: ByteAddress| {
+            let word = Span::sized(at, 2)?;
+            image.covers(word).then(|| image.filled(word, 0).iter().all(|byte| *byte == self.chip.flash.blank))
+        };
+        let before = fields::reset_start(self.chip, self.baseline.configuration.as_deref()?);
+        let was_empty = blank_at(&self.baseline.flash.bytes, before) == Some(true);
+        let is_empty = blank_at(&self.desired.flash, start) == Some(true);
+        let advice = match self.intent.loader {
+            LoaderIntent::Remove => "Write an application in the same command or next, with `farrier write IMAGE`.",
+            _ => "Write something there, or choose where reset starts with `farrier configure`.",
+        };
+        let sentence = format!("Afterwards reset starts at {start}, and the flash there is empty: the board will do nothing. {advice}");
+        (is_empty && (!was_empty || before != start)).then(|| Finding::new(Kind::ResetIntoEmptyFlash, sentence))
+    }
+
+    /// An application to be written, or left behind by the loader that is taken off, that does not look like a program.
+    fn application_start(&self) -> Option<Finding> {
+        let zero = ByteAddress(0);
+        match (self.application(), &self.intent.loader) {
+            (Some(application), _) => self.start_finding(&application.name, &application.image, zero),
+            // Blank flash there has a finding of its own.
+            (None, LoaderIntent::Remove) if self.desired.flash.byte(zero).is_some_and(|byte| byte != self.chip.flash.blank) => {
+                self.start_finding("The application on the board", &self.desired.flash, zero)
+            }
+            _ => None,
+        }
+    }
+
+    fn loader_start(&self) -> Option<Finding> {
+        let loader = self.loader()?;
+        self.start_finding(&loader.name, &loader.image, self.start())
+    }
+
+    fn start_finding(&self, name: &str, image: &Image, at: ByteAddress) -> Option<Finding> {
+        let start = start_at(image, at, self.chip.flash.bytes);
+        if start.starts() {
+            return None;
+        }
+        let part = &self.chip.part;
+        let sentence = format!("{name} is started at {at}, but {start}. Check that it was built for {part} and for this place.");
+        Some(Finding::new(Kind::ImageMayNotStart, sentence))
+    }
+
+    fn little_room(&self) -> Option<Finding> {
+        if self.application().is_none() && self.loader().is_none() {
+            return None;
+        }
+        let loader = loader_spans(self.intent, self.baseline, self.chip, self.board);
+        let spans = fields::outside(Span::first(self.chip.flash.bytes), &loader);
+        let room: u32 = spans.iter().map(|span| span.len()).sum();
+        let taken = spans.iter().filter_map(|span| fields::occupied(&self.desired.flash, *span, self.chip.flash.blank)).map(Span::len);
+        let taken: u32 = taken.sum();
+        let free = room.saturating_sub(taken);
+        let sentence = format!("The application takes {taken} of {room} bytes; {free} are free.");
+        (u64::from(free) * 10 < u64::from(room) && taken > 0).then(|| Finding::new(Kind::LittleRoomLeft, sentence))
+    }
+
+    /// A page or more of blank bytes at the end.
+    fn blank_tail(&self, memory: Memory, named: &NamedImage) -> Option<Finding> {
+        let (_, page, blank) = self.shape(memory);
+        let (at, run) = named.image.runs().last()?;
+        let used = run.iter().rposition(|byte| *byte != blank).map_or(0, |last| last + 1);
+        let tail = run.len() - used;
+        let from = ByteAddress(at.0 + used as u32);
+        let sentence = format!("{} ends in {} of 0x{blank:02X}, from {from} on. They are not written.", named.name, bytes(tail));
+        (tail >= page as usize).then(|| Finding::new(Kind::BlankTail, sentence))
+    }
+
+    fn unused_bits(&self) -> Option<Finding> {
+        let configuration = self.baseline.configuration.as_deref().unwrap_or_default();
+        let bytes = configuration.iter().copied().zip(&self.chip.configuration);
+        let lock = self.baseline.lock.iter().copied().zip([&self.chip.lock]);
+        let odd: Vec<String> = bytes
+            .chain(lock)
+            .filter(|(byte, of)| byte | of.used != 0xFF)
+            .map(|(byte, of)| format!("{} (0x{byte:02X}, mask 0x{:02X})", of.name, !byte & !of.used))
+            .collect();
+        let sentence = format!("Bits without a meaning read as programmed: {}. They are left out of comparisons.", odd.join(", "));
+        (!odd.is_empty()).then(|| Finding::new(Kind::UnusedBitsRead, sentence))
+    }
+}
+
+/// Where the board keeps its settings: the span that its file names, or the whole EEPROM.
+pub(super) fn settings_store(chip: &Chip, board: &Board) -> Span {
+    let whole = Span::first(chip.eeprom.bytes);
+    board.settings.as_ref().and_then(|store| store.span.overlap(whole)).unwrap_or(whole)
+}
+
+/// How many bytes of `span` are set in `before` and are something else in `after`. A byte that could not be read may be set.
+fn changed_bytes(before: &Image, after: &Image, span: Span, blank: u8) -> usize {
+    let changed = |at: &u32| match (before.byte(ByteAddress(*at)), after.byte(ByteAddress(*at))) {
+        (Some(old), new) => old != blank && new != Some(old),
+        (None, new) => new.is_some(),
+    };
+    (span.start().0..span.end().0).filter(changed).count()
+}
+
+/// Whether a clock setting is for what the board has.
+fn fits(setting: ClockSource, board: ClockSource) -> bool {
+    match (setting, board) {
+        (ClockSource::Crystal { from_hz, to_hz }, ClockSource::Crystal { from_hz: least, to_hz: most }) => {
+            from_hz <= least && most <= to_hz
+        }
+        (one, other) => one == other,
+    }
+}
+
+/// Whether a board with `board` has no part at all that `setting` would run on.
+fn lacks(board: ClockSource, setting: ClockSource) -> bool {
+    match setting {
+        ClockSource::Internal { .. } => false,
+        ClockSource::Crystal { .. } => !matches!(board, ClockSource::Crystal { .. }),
+        ClockSource::External => !matches!(board, ClockSource::External),
+    }
+}
+
+fn describe(source: ClockSource) -> String {
+    match source {
+        ClockSource::Internal { hz } => format!("the chip's own oscillator ({hz})"),
+        ClockSource::Crystal { from_hz, to_hz } if from_hz == to_hz => format!("a crystal of {from_hz}"),
+        ClockSource::Crystal { from_hz, to_hz } => format!("a crystal of {from_hz} to {to_hz}"),
+        ClockSource::External => "a signal on the clock pin".to_string(),
+    }
+}
+
+/// The field values that shut the way in use.
+pub(super) fn shutting<'c>(chip: &'c Chip, configuration: &[u8], way: Way) -> Vec<(&'c str, &'c FieldValue)> {
+    let value = |field: &'c Field| Some((field.symbol.as_str(), fields::value(field, configuration)?));
+    chip.fields.iter().filter_map(value).filter(|(_, value)| value.shuts.contains(&way)).collect()
+}

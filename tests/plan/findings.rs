@@ -1,0 +1,175 @@
+//! Every finding has a case that raises it and one that does not; the loop at the end demands both.
+
+use super::made_up::*;
+use farrier::board::{Board, Chip};
+use farrier::finding::{Finding, Kind as K, Severity};
+use farrier::image::{ByteAddress, Image};
+use farrier::plan::*;
+use farrier::units::Millivolts;
+
+/// A board, what it holds, and what is wanted of it.
+struct Scene {
+    chip: Chip,
+    board: Board,
+    baseline: Observed,
+    intent: Intent,
+}
+
+impl Scene {
+    /// A bare board on which a loader is to be installed: nothing to remark.
+    fn bare() -> Scene {
+        let chip = chip(Kind::Usual);
+        Scene { board: board(), baseline: factory(&chip), intent: install(), chip }
+    }
+
+    /// A board that `bare` was made of by installing, with an application.
+    fn fitted() -> Scene {
+        let bare = Scene::bare();
+        let Ok((desired, _)) = desire(&bare.intent, &bare.baseline, &bare.chip, &bare.board) else { panic!("a bare board is refused") };
+        let mut baseline = bare.baseline.clone();
+        baseline.flash.bytes = desired.flash;
+        baseline.flash.bytes.overlay(&application(700).image);
+        baseline.configuration = Some(desired.configuration);
+        baseline.lock = Some(desired.lock);
+        Scene { baseline, intent: Intent::default(), ..bare }
+    }
+
+    fn wants(mut self, intent: Intent) -> Scene {
+        self.intent = intent;
+        self
+    }
+
+    fn with(mut self, change: impl FnOnce(&mut Scene)) -> Scene {
+        change(&mut self);
+        self
+    }
+
+    fn with_settings(self) -> Scene {
+        self.with(|scene| scene.baseline.eeprom.bytes = Image::of(ByteAddress(0), &[0x42; EEPROM as usize]))
+    }
+
+    /// As the lock byte says: a chip that forbids reading shows nothing.
+    fn locked(self, lock: u8) -> Scene {
+        self.with(|scene| {
+            scene.baseline.lock = Some(lock);
+            if let Some(why) = unreadable(&scene.chip, lock) {
+                let hidden = Contents { bytes: Image::default(), unreadable: Some(why) };
+                (scene.baseline.flash, scene.baseline.eeprom) = (hidden.clone(), hidden);
+            }
+        })
+    }
+
+    /// All findings, whether the job is refused or not.
+    fn findings(&self) -> Vec<Finding> {
+        let (desired, mut findings) = match desire(&self.intent, &self.baseline, &self.chip, &self.board) {
+            Ok(both) => both,
+            Err(DesireError::Refused(findings)) => return findings,
+            Err(error) => panic!("{error}"),
+        };
+        let planned = reconcile(&self.baseline, &desired, &target(&self.chip, &self.board));
+        findings.extend(planned.map_or_else(|refused| refused, |(_, findings)| findings));
+        findings
+    }
+}
+
+fn remove() -> Intent {
+    Intent { loader: LoaderIntent::Remove, ..Intent::default() }
+}
+
+fn eeprom(image: Image) -> Intent {
+    Intent { eeprom: Some(named("settings.hex", image)), ..Intent::default() }
+}
+
+fn install_with(application: NamedImage) -> Intent {
+    Intent { application: ApplicationIntent::Write(application), ..install() }
+}
+
+fn configuration_image(bytes: &[u8]) -> Intent {
+    Intent { configuration_image: Some(named("vent.elf", Image::of(ByteAddress(0), bytes))), ..Intent::default() }
+}
+
+/// What a case that raises the finding gives, and one as near to it as can be that does not.
+fn cases(kind: K) -> (Vec<Finding>, Vec<Finding>) {
+    let (bare, fitted) = (Scene::bare, Scene::fitted);
+    let application_over_reservation = || bare().with(|scene| scene.baseline.flash.bytes.overlay(&application(0x610).image));
+    let (raising, silent) = match kind {
+        K::WrongChip => (bare().with(|scene| scene.baseline.id = Some([0x1E, 0x93, 0x07])), bare()),
+        K::ImageOutsideFlash => (bare().wants(write(application(2049))), bare().wants(write(application(2048)))),
+        K::ImageOverlapsLoader => (fitted().wants(write(application(0x601))), fitted().wants(write(application(0x600)))),
+        K::LoaderOutsideReservation => {
+            let low = || named("low-loader", program(RESERVED.0 - 2, 300, 1));
+            (bare().wants(Intent { loader: LoaderIntent::Install(low()), ..Intent::default() }), bare())
+        }
+        K::ApplicationOverlapsReservation => {
+            (application_over_reservation(), application_over_reservation().wants(install_with(application(500))))
+        }
+        K::ConflictingImageData => (bare().wants(install_with(application(0x610))), bare().wants(install_with(application(0x5FF)))),
+        K::LosesProgrammingAccess => (bare().wants(configure("reset-pin", "on")), bare().wants(configure("watchdog-always-on", "on"))),
+        K::ReservedBitsChanged => {
+            (bare().wants(configuration_image(&[0x7A, 0xDF, 0x07])), bare().wants(configuration_image(&[0x7A, 0xDF, 0xFF])))
+        }
+        K::SupplyOutOfRange => {
+            let supply = |mv| bare().with(|scene| scene.baseline.access = Some(Access { supply: Some(Millivolts(mv)), ..access() }));
+            (supply(4_499), supply(4_500))
+        }
+        K::LevelsDiffer => {
+            let pins = |mv| bare().with(|scene| scene.baseline.access = Some(Access { pin_level: Some(Millivolts(mv)), ..access() }));
+            (pins(3_300), pins(5_000))
+        }
+        K::SettingsLost => {
+            let part = fitted().with_settings().wants(eeprom(Image::of(ByteAddress(8), &[1; 8])));
+            (part, fitted().with_settings().wants(eeprom(Image::of(ByteAddress(0), &[1; 32]))))
+        }
+        K::SettingsChangedSince => return super::takeover::settings_changed_since(),
+        K::KeptContentsUnreadable => (fitted().locked(0xFC).wants(install()), fitted().locked(0xFE).wants(install_with(application(90)))),
+        K::NoSnapshotPossible => {
+            let all =
+                Intent { eeprom: Some(named("all", Image::of(ByteAddress(0), &[1; EEPROM as usize]))), ..install_with(application(90)) };
+            (fitted().locked(0xFC).wants(all.clone()), fitted().locked(0xFE).wants(all))
+        }
+        K::LoaderRemoved => (fitted().wants(remove()), bare().wants(remove())),
+        K::ClockSourceChanged => {
+            let internal = || configure("clock", "internal-128-khz");
+            (fitted().wants(internal()), bare().wants(configure("clock", "crystal-8-to-16-mhz")))
+        }
+        K::ClockMissing => (bare().wants(configure("clock", "external")), bare().wants(configure("clock", "crystal-8-to-16-mhz"))),
+        K::ResetIntoEmptyFlash => (bare().wants(configure("reset-start", "loader")), fitted().wants(remove())),
+        K::ReadoutLocked => {
+            let lock = |value: &str| Intent { lock: vec![("programming-lock".into(), value.into())], ..Intent::default() };
+            (fitted().wants(lock("no-access")), fitted().wants(lock("no-writing")))
+        }
+        K::ImageMayNotStart => {
+            let text = named("notes.hex", Image::of(ByteAddress(0), b"vent notes"));
+            (fitted().wants(write(text)), fitted().wants(write(application(10))))
+        }
+        // 1536 bytes of room: 153 left is less than a tenth, 154 is not.
+        K::LittleRoomLeft => (fitted().wants(write(application(1536 - 153))), fitted().wants(write(application(1536 - 154)))),
+        K::ImageUnchanged => (fitted().wants(install()), bare().wants(install())),
+        K::BlankTail => {
+            let tail = |blank: usize| {
+                let mut image = application(100).image;
+                image.overwrite(ByteAddress(100), &vec![0xFF; blank]);
+                fitted().wants(write(named("padded.hex", image)))
+            };
+            (tail(64), tail(63))
+        }
+        K::UnusedBitsRead => (bare().with(|scene| scene.baseline.lock = Some(0x3F)), bare()),
+    };
+    (raising.findings(), silent.findings())
+}
+
+#[test]
+fn every_finding_is_raised_by_one_case_and_not_by_its_neighbour() {
+    for kind in K::ALL.iter().copied() {
+        let (raising, silent) = cases(kind);
+        let among = |findings: &[Finding]| findings.iter().any(|finding| finding.kind == kind);
+        assert!(among(&raising), "{} is not raised, but these are: {raising:#?}", kind.name());
+        assert!(!among(&silent), "{} is raised where nothing calls for it: {silent:#?}", kind.name());
+    }
+}
+
+#[test]
+fn a_bare_board_that_gets_its_loader_has_nothing_to_consent_to() {
+    let found = Scene::bare().findings();
+    assert!(found.iter().all(|finding| finding.severity() == Severity::Note), "{found:#?}");
+}
