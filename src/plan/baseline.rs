@@ -71,13 +71,16 @@ pub struct Candidate {
 /// Why a `--resume` answer cannot be followed.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum TakeoverError {
-    #[error("there is no unfinished job {asked}; {}", if known.is_empty() { "none is".into() } else { format!("unfinished are {}", list(known)) })]
+    #[error("there is no unfinished job {asked}; unfinished are: {}", list(known))]
     NoSuchJob { asked: u64, known: Vec<u64> },
     #[error("job {asked} was begun on another board: {why}; answer `--resume none` to begin afresh here")]
     AnotherBoard { asked: u64, why: String },
 }
 
 fn list(jobs: &[u64]) -> String {
+    if jobs.is_empty() {
+        return "none".to_string();
+    }
     jobs.iter().map(u64::to_string).collect::<Vec<_>>().join(", ")
 }
 

@@ -82,7 +82,8 @@ impl<'a> Case<'a> {
         let lost: usize = named.image.within(past).map(|(_, run)| run.len()).sum();
         let first = named.image.within(past).next()?.0;
         let sentence = format!(
-            "{} has {} outside of the {} of {}, the first at {first}; the last address there is {}. Use an image that was built for this chip.",
+            "{} has {} outside of the {} of {}, the first at {first}; the last address there is {}. Use an image that was built for \
+             this chip.",
             named.name,
             bytes(lost),
             memory.name(),
@@ -101,7 +102,8 @@ impl<'a> Case<'a> {
         Some(Finding::new(
             Kind::ImageOverlapsLoader,
             format!(
-                "{} has bytes at {hit}, in the flash that {holds} the loader ({loader}). Write a smaller image, or take a combined one apart \
+                "{} has bytes at {hit}, in the flash that {holds} the loader ({loader}). Write a smaller image, or take a combined \
+                 one apart \
                  with `--only application`.",
                 application.name
             ),
@@ -139,7 +141,8 @@ impl<'a> Case<'a> {
         let reach = fields::occupied(held, part, blank)?;
         let same = held.filled(part, blank) == loader.image.crop(part).filled(part, blank);
         let sentence = format!(
-            "The application on the board has bytes at {reach}, in the flash that the loader needs ({reserved}). Write one that ends before \
+            "The application on the board has bytes at {reach}, in the flash that the loader needs ({reserved}). Write one that \
+             ends before \
              {} (`--with APPLICATION`), or give that flash up first with `farrier loader remove`.",
             reserved.start()
         );
@@ -191,7 +194,8 @@ impl<'a> Case<'a> {
         let changed = changed_bytes(&self.baseline.eeprom.bytes, &self.desired.eeprom, store, self.chip.eeprom.blank);
         let extent = named.image.extent()?;
         let sentence = format!(
-            "{} changes {} of the settings store ({store}) that are or may be set now, and replaces it only in part ({extent}). To keep the settings, \
+            "{} changes {} of the settings store ({store}) that are or may be set now, and replaces it only in part ({extent}). To \
+             keep the settings, \
              leave EEPROM out of the job; the snapshot keeps what was there.",
             named.name,
             bytes(changed)
