@@ -145,6 +145,7 @@ fn once_only_and_never_before_an_entry() {
     let mut avr = AvrSpi::new(&mut script, &chip);
     avr.enter(&RUNG).unwrap();
     avr.release().unwrap();
+    assert!(matches!(avr.identify(), Err(AlgorithmError::NotEntered { .. })), "a chip that was let go is not spoken to");
     drop(avr);
     let released = script.log.iter().filter(|o| **o == Operation::Line { line: Line::Reset, drive: Drive::Release }).count();
     assert_eq!(released, 1);
