@@ -59,10 +59,11 @@ impl SimBoard {
         match fault {
             Fault::LostClock => self.chip.lose_clock(),
             Fault::LockedChip(mode) => self.chip.contents.lock &= if mode == 2 { !LB1 } else { !(LB1 | LB2) },
-            Fault::PowerCut(0) | Fault::PowerCutInstructions(0) => self.cut = true,
             _ => {}
         }
-        if !self.cut {
+        if matches!(fault, Fault::PowerCut(0) | Fault::PowerCutInstructions(0)) {
+            self.cut = true;
+        } else {
             self.faults.retain(|known| std::mem::discriminant(known) != std::mem::discriminant(&fault) || is_weak(known));
             self.faults.push(fault);
         }
@@ -137,13 +138,12 @@ impl SimBoard {
         }
     }
 
-    /// The bridge switches the supply.
+    /// The bridge switches the supply. A supply that was cut does not come back by that.
     pub(super) fn switch_power(&mut self, on: bool, now: Moment) {
         if !on && self.chip.is_powered() && self.chip.in_reset() {
             self.chip.violations.add(now, "the supply was switched off while RESET was low".into());
         }
         self.switched_off = !on;
-        self.cut &= !on;
         self.apply_supply(now);
     }
 

@@ -1,7 +1,7 @@
 //! The simulated bridge at the far end of a wire. The session, its times and the at-most-once rule are `link`'s and `frame`'s; here is
 //! what it says of itself and what carries its operations out.
 
-use super::sim::Sim;
+use super::handle::Sim;
 use crate::bus::{Operation, Reply, Why};
 use crate::frame::Hello;
 use crate::link::{BridgeEnd, Executor, MemoryWire, Wire};

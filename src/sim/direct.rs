@@ -1,7 +1,7 @@
 //! A bus straight to the simulated board, without frames and wire: what tests of algorithms use.
 
 use super::engine::ListResult;
-use super::sim::Sim;
+use super::handle::Sim;
 use crate::bus::{Abilities, Bus, BusError, Operation, Reply, Ticket};
 use crate::time::SharedClock;
 use std::collections::VecDeque;

@@ -18,7 +18,6 @@
 //! - ID and calibration bytes never change.
 //! - The same seed and the same operations at the same virtual times give the same bytes, times and violations.
 //! - An entry at a SCK that is too fast fails by garbage and is no violation, so that a host may try. Once the chip is in step it is one.
-//!
 //! - What a stored board's silicon holds is on disk as soon as a write has ended, so that a killed process loses nothing of it.
 //!
 //! Not modelled: running firmware, inaccurate oscillators, start-up times, brown-out, capacitors on lines, wear.
@@ -34,7 +33,7 @@
 //! engine        bus operations carried out in virtual time
 //! direct        a bus straight to the engine; bridge: the engine at the far end of a wire
 //! store         simulated boards on disk
-//! sim           the handle of tests and of the `sim` commands
+//! handle        the handle of tests and of the `sim` commands
 //! ```
 
 mod board;
@@ -45,10 +44,9 @@ mod contents;
 mod direct;
 mod engine;
 mod fault;
+mod handle;
 mod instruction;
 mod programming;
-#[allow(clippy::module_inception)]
-mod sim;
 mod store;
 mod violations;
 
@@ -56,6 +54,6 @@ pub use bridge::BYTES_PER_SECOND;
 pub use contents::Contents;
 pub use direct::DirectBus;
 pub use fault::{Fault, FaultError};
-pub use sim::Sim;
+pub use handle::Sim;
 pub use store::{Glance, OpenSim, Store, StoreError};
 pub use violations::{Violation, Violations};

@@ -12,7 +12,7 @@ use std::path::{Path, PathBuf};
 
 const FILE: &str = "changes.jsonl";
 
-/// A line of the file: what some cells hold now, so that making a change twice does no harm; or a violation.
+/// A line of the file: what some cells hold now, or a violation.
 #[derive(Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub(super) enum Change {
@@ -36,8 +36,8 @@ impl Keeper {
         Keeper { folder: folder.into(), board: board.into(), seed, file: None, violations }
     }
 
-    /// Keeps what the board's chip has touched since the last time. If the disk refuses, the whole state is written when the sim is
-    /// closed, which tells the error if it is still there.
+    /// Keeps what the board's chip has touched since the last time. An error of the disk is passed over here: the whole state is
+    /// written when the sim is closed, and tells it if it is still there.
     pub(in crate::sim) fn keep(&mut self, board: &mut SimBoard) {
         let known = self.violations.min(board.chip.violations.list.len());
         if board.chip.touched.is_empty() && known == board.chip.violations.list.len() {

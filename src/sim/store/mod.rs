@@ -14,7 +14,7 @@ pub(super) use keeper::Keeper;
 use super::board::SimBoard;
 use super::contents::Contents;
 use super::fault::Fault;
-use super::sim::Sim;
+use super::handle::Sim;
 use super::violations::Violations;
 use crate::board::{Board, Catalog, CatalogError, Chip};
 use crate::link::Wire;
@@ -274,7 +274,7 @@ impl OpenSim {
     /// Saves the state now.
     ///
     /// # Errors
-    /// The disk's; also one that came up earlier, while changes were kept as they happened.
+    /// The disk's.
     pub fn sync(&self) -> Result<(), StoreError> {
         let mut engine = self.sim.engine_mut();
         let now = engine.now;

@@ -77,7 +77,7 @@ impl State {
     }
 
     /// Writes `state.json`: the new one is complete on disk before it takes the place of the old one. The changes that it has
-    /// in it are forgotten then; if that fails, they are made twice, which does no harm.
+    /// in it are forgotten then; if that fails, they are made twice, which changes no cell and counts a violation twice.
     pub(super) fn write(&self, folder: &Path) -> Result<(), StoreError> {
         let (path, temporary) = (folder.join(FILE), folder.join("state.json.new"));
         let write = || {
