@@ -155,7 +155,7 @@ impl SimBoard {
 
     /// The bridge feeds the clock pin, or stops.
     pub(super) fn clock_output(&mut self, hz: Option<Hertz>) {
-        self.chip.outside.signal = hz.or(self.fitted.signal);
+        self.chip.feed(OutsideClock { signal: hz.or(self.fitted.signal), ..self.fitted });
     }
 
     /// One byte on the bus.
@@ -206,7 +206,7 @@ fn is_weak(fault: &Fault) -> bool {
 impl SimChip {
     /// Selects a clock that nothing feeds: the clock pin, or a crystal on a board whose clock pin is fed.
     fn lose_clock(&mut self) {
-        let fed = self.outside.signal.is_some();
+        let fed = self.outside().signal.is_some();
         self.set_clock(|source| match source {
             ClockSource::External => !fed,
             ClockSource::Crystal { .. } => fed,

@@ -36,9 +36,11 @@ pub(super) struct SimChip {
     pub(super) overlay: Overlay,
     pub(super) violations: Violations,
     pub(super) rng: Rng,
-    pub(super) outside: OutsideClock,
+    outside: OutsideClock,
     /// The fuses in force: latched at power-up and when RESET ends programming mode; only EESAVE acts at once.
     latched: Vec<u8>,
+    /// What follows from them.
+    in_force: InForce,
     /// Since when there is supply.
     powered: Option<Moment>,
     reset: Reset,
@@ -46,6 +48,14 @@ pub(super) struct SimChip {
     pub(super) running: Option<Running>,
     /// What has changed since somebody last took note.
     pub(super) touched: Vec<Touched>,
+}
+
+/// What follows from the fuses in force and the clocks that are there.
+#[derive(Clone, Copy, Debug, Default)]
+struct InForce {
+    clock: Option<Hertz>,
+    /// RSTDISBL, DWEN or SPIEN keep the interface from being entered.
+    shut: bool,
 }
 
 /// The RESET line, and since when.
@@ -97,9 +107,10 @@ pub(super) struct Running {
 impl SimChip {
     /// The chip powered, with RESET released, since long ago.
     pub(super) fn new(part: Chip, contents: Contents, outside: OutsideClock, rng: Rng) -> SimChip {
-        SimChip {
+        let mut chip = SimChip {
             session: Session::new(&part),
-            latched: contents.fuses.clone(),
+            latched: Vec::new(),
+            in_force: InForce::default(),
             powered: Some(Moment::default()),
             reset: Reset::High { since: Moment::default() },
             overlay: Overlay::default(),
@@ -110,12 +121,27 @@ impl SimChip {
             contents,
             outside,
             rng,
-        }
+        };
+        chip.latch();
+        chip
     }
 
     /// Puts the fuses into force, as power-up and the end of programming mode do.
     pub(super) fn latch(&mut self) {
         self.latched.clone_from(&self.contents.fuses);
+        self.feed(self.outside);
+    }
+
+    pub(super) fn outside(&self) -> OutsideClock {
+        self.outside
+    }
+
+    /// These are the clocks that are there from now on.
+    pub(super) fn feed(&mut self, outside: OutsideClock) {
+        self.outside = outside;
+        let mut values = self.part.fields.iter().filter_map(|field| field.read(&self.latched)?.value);
+        let shut = values.any(|value| value.shuts.contains(&Way::Spi));
+        self.in_force = InForce { clock: system_clock(&self.part, &self.latched, outside), shut };
     }
 
     pub(super) fn is_powered(&self) -> bool {
@@ -124,11 +150,6 @@ impl SimChip {
 
     pub(super) fn in_reset(&self) -> bool {
         matches!(self.reset, Reset::Low { .. })
-    }
-
-    /// The clock that runs the chip now.
-    pub(super) fn system_clock(&self) -> Option<Hertz> {
-        system_clock(&self.part, &self.latched, self.outside)
     }
 
     /// Finishes the self-timed write whose time has come.
@@ -171,7 +192,7 @@ impl SimChip {
         let Reset::High { since } = self.reset else { return };
         self.reset = Reset::Low { since: now };
         let pulse = now.since(since);
-        let too_short = self.system_clock().is_some_and(|hz| pulse.as_nanos() * u128::from(hz.0) < 2_000_000_000);
+        let too_short = self.in_force.clock.is_some_and(|hz| pulse.as_nanos() * u128::from(hz.0) < 2_000_000_000);
         if too_short && self.is_powered() {
             self.violations.add(now, format!("a RESET pulse of {} ns is shorter than two CPU clocks", pulse.as_nanos()));
             self.session.step = Step::Lost;
@@ -194,8 +215,8 @@ impl SimChip {
     pub(super) fn exchange(&mut self, sent: u8, at: Moment, sck: Sck) -> u8 {
         self.settle(at);
         let Reset::Low { since } = self.reset else { return UNDRIVEN };
-        let (Some(powered), Some(clock)) = (self.powered, self.system_clock()) else { return UNDRIVEN };
-        if self.interface_is_shut() {
+        let (Some(powered), Some(clock)) = (self.powered, self.in_force.clock) else { return UNDRIVEN };
+        if self.in_force.shut {
             return UNDRIVEN;
         }
         if !std::mem::replace(&mut self.session.begun, true) && at.since(since.max(powered)) < ENTRY_WAIT {
@@ -214,11 +235,6 @@ impl SimChip {
         }
         let out = self.shift(sent, at, sck);
         if fit == Fit::Fine || self.session.step == Step::Waiting { out } else { self.blur(out) }
-    }
-
-    /// RSTDISBL, DWEN or SPIEN keep the interface from being entered (by the value in force).
-    fn interface_is_shut(&self) -> bool {
-        self.part.decode(&self.latched).iter().filter_map(|setting| setting.value).any(|value| value.shuts.contains(&Way::Spi))
     }
 
     /// What SCK does to the step: an entry that is too fast fails without being a violation; once in step, too fast is one.

@@ -37,7 +37,7 @@ pub enum Fault {
 
 /// A fault text that means nothing.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
-#[error("'{text}' is not a fault of the sim: {why}.\nFaults: {}", Fault::FORMS.join(", "))]
+#[error("'{text}' is not a fault of the sim: {why}.\nFaults:\n  {}", Fault::FORMS.join("\n  "))]
 pub struct FaultError {
     pub text: String,
     pub why: String,

@@ -239,3 +239,14 @@ fn the_calibration_byte_is_the_chips_own_and_stays() {
     bench.write([0xAC, 0x80, 0, 0]);
     assert_eq!(bench.ask([0x38, 0, 0, 0]), calibration);
 }
+
+#[test]
+fn a_fuse_byte_that_the_part_lacks_reads_blank_and_cannot_be_written() {
+    let mut chip = small();
+    chip.configuration.truncate(2);
+    let mut bench = Bench::entered(&chip);
+    assert_eq!(bench.ask([0x50, 0x08, 0, 0]), 0xFF);
+    bench.assert_clean();
+    bench.write([0xAC, 0xA4, 0, 0xFE]);
+    bench.assert_only("which this part does not have");
+}

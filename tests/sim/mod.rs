@@ -7,4 +7,5 @@ mod faults;
 mod memories;
 mod operations;
 mod power_cuts;
+mod random;
 mod store;

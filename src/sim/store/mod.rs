@@ -7,20 +7,19 @@
 //! ```
 
 mod keeper;
+mod open;
 mod state;
 
 pub(super) use keeper::Keeper;
+pub use open::OpenSim;
 
 use super::board::SimBoard;
-use super::contents::Contents;
 use super::fault::Fault;
 use super::handle::Sim;
-use super::violations::Violations;
 use crate::board::{Board, Catalog, CatalogError, Chip};
 use crate::link::Wire;
 use serde::Serialize;
 use state::State;
-use std::collections::BTreeMap;
 use std::fs::{self, File, TryLockError};
 use std::io;
 use std::path::{Path, PathBuf};
@@ -34,24 +33,26 @@ pub struct Store {
 /// Why a simulated board cannot be used.
 #[derive(Debug, thiserror::Error)]
 pub enum StoreError {
-    #[error("'{name}' cannot be the name of a sim: use small letters, digits and '-', at most 64 characters")]
+    #[error("'{name}' cannot be the name of a sim.\nUse small letters, digits and '-', at most 64 characters")]
     BadName { name: String },
-    #[error("there is a sim '{name}' already; 'farrier sim reset {name}' makes it blank again")]
+    #[error("there is a sim '{name}' already.\n'farrier sim reset {name}' makes it blank again")]
     Exists { name: String },
-    #[error("there is no sim '{name}'; {}", known_sims(.known))]
+    #[error("there is no sim '{name}'.\n{}", known_sims(.known))]
     Unknown { name: String, known: Vec<String> },
-    #[error("the sim '{name}' is in use by another process; wait until that ends")]
+    #[error("the sim '{name}' is in use by another process.\nWait until that one ends")]
     InUse { name: String },
-    #[error("the board of the sim cannot be read: {0}")]
+    #[error("the board of the sim cannot be read.\n{0}")]
     Board(#[from] CatalogError),
-    #[error("{} is damaged: {why}", .path.display())]
+    #[error("the sim cannot stand for {part}.\nIts flash pages of {page} byte hold no word of 2 bytes")]
+    NotModelled { part: String, page: u32 },
+    #[error("{} is damaged:\n{why}", .path.display())]
     Damaged { path: PathBuf, why: String },
-    #[error("cannot {doing} {}: {source}", .path.display())]
+    #[error("cannot {doing} {}:\n{source}", .path.display())]
     Io { doing: &'static str, path: PathBuf, source: io::Error },
 }
 
 fn known_sims(known: &[String]) -> String {
-    if known.is_empty() { "there are none yet".into() } else { format!("there are: {}", known.join(", ")) }
+    if known.is_empty() { "There are none yet.".into() } else { format!("There are:\n  {}", known.join("\n  ")) }
 }
 
 fn io_error(doing: &'static str, path: &Path) -> impl FnOnce(io::Error) -> StoreError {
@@ -70,23 +71,6 @@ pub struct Glance {
     pub operations: u64,
     /// How often something was done that the datasheet forbids.
     pub violations: u64,
-}
-
-/// What `export` writes to `state.json`.
-#[derive(Serialize)]
-struct Exported<'a> {
-    chip: &'a str,
-    board: &'a str,
-    seed: u64,
-    fuses: BTreeMap<&'a str, u8>,
-    lock: u8,
-    calibration: u8,
-    faults: Vec<Fault>,
-    operations: u64,
-    /// How many there were.
-    violations: u64,
-    /// The first hundred of them: when (seconds and nanoseconds of the sim's clock) and what.
-    violation_list: Vec<super::violations::Violation>,
 }
 
 impl Store {
@@ -145,7 +129,7 @@ impl Store {
         if !is_name(name) {
             return Err(StoreError::BadName { name: name.into() });
         }
-        let (description, chip) = self.catalog.board(board)?;
+        let (description, chip) = self.board(board)?;
         let folder = self.root.join(name);
         fs::create_dir_all(&folder).map_err(io_error("create the folder", &folder))?;
         let _lock = lock(name, &folder)?;
@@ -153,6 +137,15 @@ impl Store {
             return Err(StoreError::Exists { name: name.into() });
         }
         State::of(&SimBoard::new(&description, &chip, seed), board, seed).write(&folder)
+    }
+
+    /// A board of the catalog whose chip can be simulated.
+    fn board(&self, name: &str) -> Result<(Board, Chip), StoreError> {
+        let (board, chip) = self.catalog.board(name)?;
+        match chip.flash.page {
+            0..2 => Err(StoreError::NotModelled { part: chip.part, page: chip.flash.page }),
+            _ => Ok((board, chip)),
+        }
     }
 
     /// Opens a sim for this process alone, with a wire to its bridge. Keep the handle as long as the wire.
@@ -175,7 +168,7 @@ impl Store {
         let folder = self.root.join(name);
         let lock = lock(name, &folder)?;
         let state = State::read(&folder)?;
-        let (board, chip) = self.catalog.board(&state.board)?;
+        let (board, chip) = self.board(&state.board)?;
         let (board_name, seed) = (state.board.clone(), state.seed);
         let sim = Sim::over(state.into_board(&board, &chip, &folder)?, name);
         let violations = sim.violations().list.len();
@@ -198,96 +191,4 @@ fn lock(name: &str, folder: &Path) -> Result<File, StoreError> {
 fn is_name(name: &str) -> bool {
     let inside = name.bytes().all(|byte| byte.is_ascii_lowercase() || byte.is_ascii_digit() || byte == b'-');
     inside && (1..=64).contains(&name.len()) && !name.starts_with('-')
-}
-
-/// A sim that this process has to itself.
-pub struct OpenSim {
-    sim: Sim,
-    description: Board,
-    chip: Chip,
-    board: String,
-    seed: u64,
-    folder: PathBuf,
-    /// Held until the sim has been saved.
-    _lock: File,
-}
-
-impl OpenSim {
-    /// The simulated board.
-    pub fn sim(&self) -> &Sim {
-        &self.sim
-    }
-
-    /// A wire to its bridge.
-    pub fn wire(&self) -> Box<dyn Wire> {
-        self.sim.wire()
-    }
-
-    /// The name of its board in the catalog.
-    pub fn board(&self) -> &str {
-        &self.board
-    }
-
-    /// The seed of all its random choices.
-    pub fn seed(&self) -> u64 {
-        self.seed
-    }
-
-    /// Makes the board as shipped again, with the same seed: no faults, nothing counted.
-    pub fn reset(&self) {
-        let mut engine = self.sim.engine_mut();
-        let now = engine.now;
-        engine.board = SimBoard::new(&self.description, &self.chip, self.seed);
-        engine.now = now.max(self.sim.clock().now());
-    }
-
-    /// Writes `flash.bin`, `eeprom.bin` and `state.json` into `folder`: what the silicon holds, whatever faults lie over it.
-    ///
-    /// # Errors
-    /// The disk's.
-    pub fn export(&self, folder: &Path) -> Result<(), StoreError> {
-        let Contents { flash, eeprom, fuses, lock, calibration } = self.sim.contents();
-        let Violations { count, list } = self.sim.violations();
-        let names = self.chip.configuration.iter().map(|byte| byte.name.as_str());
-        let state = Exported {
-            chip: &self.chip.part,
-            board: &self.board,
-            seed: self.seed,
-            fuses: names.zip(fuses).collect(),
-            lock,
-            calibration,
-            faults: self.sim.faults(),
-            operations: self.sim.operations(),
-            violations: count,
-            violation_list: list,
-        };
-        let path = folder.join("state.json");
-        let text = serde_json::to_vec_pretty(&state).map_err(|error| io_error("write", &path)(error.into()))?;
-        fs::create_dir_all(folder).map_err(io_error("create the folder", folder))?;
-        for (name, bytes) in [("flash.bin", &flash), ("eeprom.bin", &eeprom), ("state.json", &text)] {
-            let path = folder.join(name);
-            fs::write(&path, bytes).map_err(io_error("write", &path))?;
-        }
-        Ok(())
-    }
-
-    /// Saves the state now.
-    ///
-    /// # Errors
-    /// The disk's.
-    pub fn sync(&self) -> Result<(), StoreError> {
-        let mut engine = self.sim.engine_mut();
-        let now = engine.now;
-        engine.board.chip.settle(now);
-        engine.board.forget_mended();
-        State::of(&engine.board, &self.board, self.seed).write(&self.folder)
-    }
-}
-
-impl Drop for OpenSim {
-    /// The host is gone: the bridge lets the chip go, and the state is saved. An error has nobody to hear it; [`OpenSim::sync`] tells.
-    fn drop(&mut self) {
-        self.sim.host_vanishes();
-        let _ = self.sync();
-    }
 }

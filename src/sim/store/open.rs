@@ -1,0 +1,124 @@
+//! A stored sim in use.
+
+use super::state::State;
+use super::{StoreError, io_error};
+use crate::board::{Board, Chip};
+use crate::link::Wire;
+use crate::sim::board::SimBoard;
+use crate::sim::contents::Contents;
+use crate::sim::fault::Fault;
+use crate::sim::handle::Sim;
+use crate::sim::violations::{Violation, Violations};
+use serde::Serialize;
+use std::collections::BTreeMap;
+use std::fs::{self, File};
+use std::path::{Path, PathBuf};
+
+/// A sim that this process has to itself.
+pub struct OpenSim {
+    pub(super) sim: Sim,
+    pub(super) description: Board,
+    pub(super) chip: Chip,
+    pub(super) board: String,
+    pub(super) seed: u64,
+    pub(super) folder: PathBuf,
+    /// Held until the sim has been saved.
+    pub(super) _lock: File,
+}
+
+impl OpenSim {
+    /// The simulated board.
+    pub fn sim(&self) -> &Sim {
+        &self.sim
+    }
+
+    /// A wire to its bridge.
+    pub fn wire(&self) -> Box<dyn Wire> {
+        self.sim.wire()
+    }
+
+    /// The name of its board in the catalog.
+    pub fn board(&self) -> &str {
+        &self.board
+    }
+
+    /// The seed of all its random choices.
+    pub fn seed(&self) -> u64 {
+        self.seed
+    }
+
+    /// Makes the board as shipped again, with the same seed: no faults, nothing counted.
+    pub fn reset(&self) {
+        let mut engine = self.sim.engine_mut();
+        let now = engine.now;
+        engine.board = SimBoard::new(&self.description, &self.chip, self.seed);
+        engine.now = now.max(self.sim.clock().now());
+    }
+
+    /// Writes `flash.bin`, `eeprom.bin` and `state.json` into `folder`: what the silicon holds, whatever faults lie over it.
+    ///
+    /// # Errors
+    /// The disk's.
+    pub fn export(&self, folder: &Path) -> Result<(), StoreError> {
+        let Contents { flash, eeprom, fuses, lock, calibration } = self.sim.contents();
+        let Violations { count, list } = self.sim.violations();
+        let names = self.chip.configuration.iter().map(|byte| byte.name.as_str());
+        let state = Exported {
+            chip: &self.chip.part,
+            board: &self.board,
+            seed: self.seed,
+            fuses: names.zip(fuses).collect(),
+            lock,
+            calibration,
+            faults: self.sim.faults(),
+            operations: self.sim.operations(),
+            violations: count,
+            violation_list: list,
+        };
+        let path = folder.join("state.json");
+        let text = serde_json::to_vec_pretty(&state).map_err(|error| io_error("write", &path)(error.into()))?;
+        fs::create_dir_all(folder).map_err(io_error("create the folder", folder))?;
+        for (name, bytes) in [("flash.bin", &flash), ("eeprom.bin", &eeprom), ("state.json", &text)] {
+            let path = folder.join(name);
+            fs::write(&path, bytes).map_err(io_error("write", &path))?;
+        }
+        Ok(())
+    }
+
+    /// Saves the state now.
+    ///
+    /// # Errors
+    /// The disk's.
+    pub fn sync(&self) -> Result<(), StoreError> {
+        let mut engine = self.sim.engine_mut();
+        let now = engine.now;
+        engine.board.chip.settle(now);
+        engine.board.forget_mended();
+        State::of(&engine.board, &self.board, self.seed).write(&self.folder)
+    }
+}
+
+impl Drop for OpenSim {
+    /// The host is gone: the bridge lets the chip go, and the state is saved. An error has nobody to hear it; [`OpenSim::sync`] tells.
+    fn drop(&mut self) {
+        self.sim.host_vanishes();
+        let _ = self.sync();
+    }
+}
+
+/// What `export` writes to `state.json`.
+#[derive(Serialize)]
+struct Exported<'a> {
+    chip: &'a str,
+    board: &'a str,
+    seed: u64,
+    fuses: BTreeMap<&'a str, u8>,
+    lock: u8,
+    calibration: u8,
+    faults: Vec<Fault>,
+    operations: u64,
+    /// How many there were.
+    violations: u64,
+    /// The first hundred of them: when (seconds and nanoseconds of the sim's clock) and what.
+    violation_list: Vec<Violation>,
+}
