@@ -1,0 +1,339 @@
+// Runs a flash image in libsimavr and lets a test talk to its UART0. Built by tests/outside/emulator.rs with
+// `cc -O2 boot.c -lsimavr`; a program of its own, so that the library's licence stays out of the product.
+//
+//   boot PART HERTZ BAUD FLASH.bin RESET_AT
+//
+// RESET_AT is the byte address where reset starts, as the fuses say. One command a line on stdin, one reply a line on stdout:
+//
+//   run MICROSECONDS BYTES      runs until that much time has passed or UART0 has sent so many bytes; `sent MICROSECONDS HEX`
+//   until ADDRESS MICROSECONDS  runs until the program counter (in bytes) is there; `reached` or `late`
+//   line HEX                    bytes for UART0, sent at BAUD one after the other from now on; `ok`
+//   hurry N                     from now on UART0 and its line run N times as fast as BAUD says, to fill a big flash; `ok`
+//   reset                       an external reset; `ok`
+//   lost                        how many bytes from the line came too fast and were lost; `lost COUNT`
+//   peek ADDRESS COUNT          bytes of the data space; `peeked HEX`
+//   flash FILE                  writes the flash as it is now; `ok`
+//
+// Time is the chip's: nothing here looks at a clock. What a chip would not forgive ends the program with `fault` and a sentence.
+//
+// Where the library is kinder than the datasheet, or wrong, this file corrects it:
+// - it counts a parity bit in every UART frame, and takes U2X0 as it was when UBRR0 was written;
+// - it loses UDRE0 for good when the transmitter is switched off;
+// - it takes any baud rate: here the chip's may differ from the line's by 2 percent;
+// - its 64-byte input queue hides a receiver that is too slow: here a byte is lost when three wait already, as many as the chip's
+//   buffer and its shift register hold;
+// - page erase and page write take no time: here the RWW section is busy for 4.5 ms and may not be read or run before RWWSRE is
+//   written, no SPM may be issued meanwhile, and the CPU stops while the NRWW section is programmed;
+// - it writes pages that are not erased without a word.
+
+#include <simavr/avr_flash.h>
+#include <simavr/avr_uart.h>
+#include <simavr/sim_avr.h>
+#include <simavr/sim_core.h>
+#include <stdarg.h>
+#include <stdbool.h>
+#include <stdint.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+DEFINE_FIFO(uint16_t, uart_fifo);
+
+// Data-space addresses, the same on the three parts.
+enum { SPMCSR = 0x57, MCUSR = 0x54, RAMPZ = 0x5B, UCSR0A = 0xC0, UCSR0B = 0xC1, UBRR0L = 0xC4, UBRR0H = 0xC5, UDR0 = 0xC6 };
+enum { SPMEN = 0x01, PGERS = 0x02, PGWRT = 0x04, RWWSRE = 0x10, RWWSB = 0x40, EXTRF = 0x02, U2X = 0x02, UDRE = 0x20, RXEN = 0x10, TXEN = 0x08, Z = 30 };
+
+// Size of the largest boot section, which is the NRWW section.
+static const struct {
+    const char *name;
+    uint32_t nrww;
+} parts[] = {{"atmega328p", 4096}, {"atmega1284p", 8192}, {"atmega2560", 8192}};
+
+static avr_t *avr;
+static avr_uart_t *uart;
+static avr_irq_t *uart_in;
+static uint32_t nrww_start, page_size, baud, hurry = 1;
+
+static uint8_t sent[1 << 16];
+static size_t sent_count;
+
+static uint8_t line[1 << 16];
+static size_t line_next, line_count;
+static avr_cycle_count_t line_due;
+static unsigned long line_lost;
+
+static avr_cycle_count_t busy_until;
+static bool rww_locked;
+
+static void fault(const char *format, ...)
+{
+    va_list arguments;
+    va_start(arguments, format);
+    printf("fault ");
+    vprintf(format, arguments);
+    printf(" (pc 0x%05x, cycle %llu)\n", avr ? avr->pc : 0, avr ? (unsigned long long)avr->cycle : 0);
+    exit(1);
+}
+
+static void log_nothing(avr_t *of, const int level, const char *format, va_list arguments)
+{
+    (void)of, (void)level, (void)format, (void)arguments;
+}
+
+static void sleep_nothing(avr_t *of, avr_cycle_count_t cycles)
+{
+    (void)of, (void)cycles;
+}
+
+static avr_cycle_count_t line_byte_cycles(void)
+{
+    return (avr_cycle_count_t)avr->frequency * 10 / baud / hurry;
+}
+
+static void correct_uart(void)
+{
+    if (!(avr->data[UCSR0B] & TXEN))
+        avr->data[UCSR0A] |= UDRE;
+    // Start bit, eight data bits, stop bit.
+    uint32_t divisor = (avr->data[UBRR0H] << 8 | avr->data[UBRR0L]) + 1;
+    uart->cycles_per_byte = 10 * divisor * (avr->data[UCSR0A] & U2X ? 8 : 16) / hurry;
+}
+
+static void check_baud(const char *what)
+{
+    long line_time = line_byte_cycles(), chip_time = uart->cycles_per_byte;
+    if (labs(chip_time - line_time) * 50 > line_time)
+        fault("the chip %s at %ld cycles a byte, the line takes %ld", what, chip_time, line_time);
+}
+
+static void on_byte_sent(struct avr_irq_t *irq, uint32_t value, void *unused)
+{
+    (void)irq, (void)unused;
+    check_baud("sends");
+    if (sent_count == sizeof sent)
+        fault("the chip never stops sending");
+    sent[sent_count++] = value;
+}
+
+static void feed_line(void)
+{
+    if (line_next == line_count || avr->cycle < line_due)
+        return;
+    line_due = avr->cycle + line_byte_cycles();
+    uint8_t byte = line[line_next++];
+    if (!(avr->data[UCSR0B] & RXEN))
+        return; // nobody listens
+    check_baud("receives");
+    if (uart_fifo_get_read_size(&uart->input) > 2)
+        line_lost++;
+    else
+        avr_raise_irq(uart_in, byte);
+}
+
+static uint32_t z_address(bool extended)
+{
+    return (uint32_t)avr->data[Z] | avr->data[Z + 1] << 8 | (extended && avr->flashend > 0xFFFF ? avr->data[RAMPZ] << 16 : 0);
+}
+
+static void check_page_erased(uint32_t at)
+{
+    for (uint32_t n = 0; n < page_size; n++)
+        if (avr->flash[at / page_size * page_size + n] != 0xFF)
+            fault("page write at 0x%05x onto bytes that are not erased", at);
+}
+
+// The access rules of self-programming, before the instruction at pc runs.
+static void check_flash_access(uint16_t opcode)
+{
+    if (rww_locked && avr->pc < nrww_start)
+        fault("runs in the RWW section before RWWSRE");
+    bool lpm = opcode == 0x95C8 || (opcode & 0xFE0E) == 0x9004;
+    bool elpm = opcode == 0x95D8 || (opcode & 0xFE0E) == 0x9006;
+    if (rww_locked && (lpm || elpm) && z_address(elpm) < nrww_start)
+        fault("reads 0x%05x in the RWW section before RWWSRE", z_address(elpm));
+}
+
+// One instruction, with what the library leaves out of SPM.
+static void step(void)
+{
+    if (busy_until && avr->cycle >= busy_until) {
+        avr->data[SPMCSR] &= ~SPMEN;
+        busy_until = 0;
+    }
+    correct_uart();
+    feed_line();
+
+    uint16_t opcode = avr->flash[avr->pc] | avr->flash[avr->pc + 1] << 8;
+    check_flash_access(opcode);
+    uint8_t command = avr->data[SPMCSR];
+    uint32_t at = z_address(true);
+    bool spm = opcode == 0x95E8 && (command & SPMEN);
+    if (spm && busy_until)
+        fault("SPM while the last one is busy");
+    if (spm && (command & PGWRT))
+        check_page_erased(at);
+
+    avr->run_cycle_count = 1; // else the library runs on to its next timer
+    int state = avr_run(avr);
+    if (state == cpu_Crashed || state == cpu_Done)
+        fault("the CPU stopped");
+
+    if (spm && (command & RWWSRE))
+        rww_locked = false;
+    if (spm && (command & (PGERS | PGWRT))) {
+        avr_cycle_count_t time = (avr_cycle_count_t)avr->frequency * 45 / 10000;
+        if (at >= nrww_start) {
+            avr->cycle += time;
+        } else {
+            rww_locked = true;
+            busy_until = avr->cycle + time;
+            avr->data[SPMCSR] |= SPMEN;
+        }
+    }
+    avr->data[SPMCSR] = (avr->data[SPMCSR] & ~RWWSB) | (rww_locked ? RWWSB : 0);
+}
+
+static avr_cycle_count_t after(unsigned long long microseconds)
+{
+    return avr->cycle + microseconds * (avr->frequency / 1000000);
+}
+
+static void print_hex(const uint8_t *bytes, size_t count)
+{
+    for (size_t n = 0; n < count; n++)
+        printf("%02x", bytes[n]);
+    printf("\n");
+}
+
+static void command_run(unsigned long long microseconds, size_t bytes)
+{
+    avr_cycle_count_t start = avr->cycle, end = after(microseconds);
+    while (avr->cycle < end && sent_count < bytes)
+        step();
+    printf("sent %llu ", (unsigned long long)((avr->cycle - start) / (avr->frequency / 1000000)));
+    print_hex(sent, sent_count);
+    sent_count = 0;
+}
+
+static void command_until(uint32_t address, unsigned long long microseconds)
+{
+    avr_cycle_count_t end = after(microseconds);
+    while (avr->pc != address && avr->cycle < end)
+        step();
+    puts(avr->pc == address ? "reached" : "late");
+}
+
+static void command_line(const char *hex)
+{
+    if (line_next == line_count)
+        line_next = line_count = 0, line_due = avr->cycle + line_byte_cycles();
+    unsigned byte;
+    for (; sscanf(hex, "%2x", &byte) == 1; hex += 2) {
+        if (line_count == sizeof line)
+            fault("too much for the line");
+        line[line_count++] = byte;
+    }
+    puts("ok");
+}
+
+static void command_reset(void)
+{
+    avr_reset(avr);
+    avr->data[MCUSR] |= EXTRF;
+    busy_until = 0, rww_locked = false;
+    puts("ok");
+}
+
+static void command_peek(unsigned long long address, unsigned long long count)
+{
+    READ_SREG_INTO(avr, avr->data[R_SREG]); // the library keeps the flags elsewhere
+    printf("peeked ");
+    print_hex(avr->data + address, count);
+}
+
+static void command_hurry(unsigned long long times)
+{
+    if (times == 0 || times > 16)
+        fault("cannot hurry %llu times", times);
+    hurry = times;
+    puts("ok");
+}
+
+static void command_flash(const char *path)
+{
+    FILE *file = fopen(path, "wb");
+    if (!file || fwrite(avr->flash, 1, avr->flashend + 1, file) != avr->flashend + 1 || fclose(file))
+        fault("cannot write %s", path);
+    puts("ok");
+}
+
+static void obey(const char *command)
+{
+    unsigned long long first, second;
+    char text[2 * sizeof line + 1];
+    if (sscanf(command, "run %llu %llu", &first, &second) == 2)
+        command_run(first, second);
+    else if (sscanf(command, "until %llu %llu", &first, &second) == 2)
+        command_until(first, second);
+    else if (sscanf(command, "line %131072s", text) == 1)
+        command_line(text);
+    else if (sscanf(command, "hurry %llu", &first) == 1)
+        command_hurry(first);
+    else if (strcmp(command, "lost\n") == 0)
+        printf("lost %lu\n", line_lost);
+    else if (strcmp(command, "reset\n") == 0)
+        command_reset();
+    else if (sscanf(command, "peek %llu %llu", &first, &second) == 2 && first + second <= avr->ramend + 1ull)
+        command_peek(first, second);
+    else if (sscanf(command, "flash %131072[^\n]", text) == 1)
+        command_flash(text);
+    else
+        fault("unknown command: %s", command);
+    fflush(stdout);
+}
+
+static void load(const char *path)
+{
+    FILE *file = fopen(path, "rb");
+    if (!file)
+        fault("cannot read %s", path);
+    memset(avr->flash, 0xFF, avr->flashend + 1);
+    if (fread(avr->flash, 1, avr->flashend + 1, file) == 0)
+        fault("%s is empty", path);
+    fclose(file);
+}
+
+int main(int count, char **arguments)
+{
+    if (count != 6) {
+        fprintf(stderr, "usage: boot PART HERTZ BAUD FLASH.bin RESET_AT\n");
+        return 2;
+    }
+    avr_global_logger_set(log_nothing);
+    avr = avr_make_mcu_by_name(arguments[1]);
+    for (size_t n = 0; n < sizeof parts / sizeof *parts; n++)
+        if (avr && strcmp(parts[n].name, arguments[1]) == 0)
+            nrww_start = avr->flashend + 1 - parts[n].nrww;
+    if (!nrww_start)
+        fault("no part %s here", arguments[1]);
+    avr_init(avr);
+    avr->frequency = strtoul(arguments[2], NULL, 0);
+    baud = strtoul(arguments[3], NULL, 0);
+    load(arguments[4]);
+    avr->codeend = avr->flashend;
+    avr->reset_pc = avr->pc = strtoul(arguments[5], NULL, 0);
+    avr->sleep = sleep_nothing;
+    avr->run_cycle_limit = 1;
+    page_size = avr->flashend > 0x7FFF ? 256 : 128;
+
+    uint32_t no_flags = 0;
+    avr_ioctl(avr, AVR_IOCTL_UART_SET_FLAGS('0'), &no_flags);
+    uart = avr->io[UDR0 - 32].w.param;
+    uart_in = avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_INPUT);
+    avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_OUTPUT), on_byte_sent, NULL);
+
+    static char command[2 * sizeof line + 16];
+    while (fgets(command, sizeof command, stdin))
+        obey(command);
+    return 0;
+}
