@@ -1,9 +1,10 @@
 //! What every frame has: kind, sequence number, body, CRC-16; stuffed so that a zero byte ends it and occurs nowhere else.
 
-use crc::{CRC_16_IBM_3740, Crc};
+use crc::{CRC_16_GENIBUS, Crc};
 use std::fmt;
 
-static CRC: Crc<u16> = Crc::<u16>::new(&CRC_16_IBM_3740);
+/// Inverted at the end: without that, zeros added to a frame would go unseen.
+static CRC: Crc<u16> = Crc::<u16>::new(&CRC_16_GENIBUS);
 
 /// Kind, sequence number and CRC: what a frame has besides its body, before it is stuffed.
 pub const ENVELOPE_BYTES: usize = 4;

@@ -95,7 +95,7 @@ pub fn why() -> impl Strategy<Value = Why> {
 }
 
 pub fn hello() -> impl Strategy<Value = Hello> {
-    let numbers = (any::<u32>(), any::<u32>(), 1u8..=64, 256u32..5000, 1u32..1000, 1000u32..9_000_000, any::<u16>());
+    let numbers = (any::<u32>(), any::<u32>(), 1u8..=64, 256u32..4000, 1u32..1000, 1000u32..9_000_000, any::<u16>());
     (numbers, any::<[bool; 4]>(), "[a-zäöü ]{0,16}").prop_map(|((mark, start, window, block_bytes, slow, fast, level), flags, name)| {
         let [measures_supply, clock_output, switches_power, simulated] = flags;
         let abilities = Abilities {

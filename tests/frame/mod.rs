@@ -2,3 +2,7 @@
 
 mod any;
 mod codec;
+mod damage;
+mod pattern;
+mod session;
+mod vectors;
