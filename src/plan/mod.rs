@@ -13,6 +13,7 @@ mod estimate;
 mod fields;
 mod interpret;
 mod observed;
+mod outline;
 mod read;
 mod reconcile;
 mod stakes;
@@ -22,6 +23,7 @@ pub use baseline::{Candidate, Resume, Takeover, TakeoverError, UnfinishedJob, ta
 pub use desired::{ApplicationIntent, DesireError, Desired, Intent, LoaderIntent, NamedImage, Origin, desire};
 pub use interpret::{Bits, Interpreter, State};
 pub use observed::{Access, Contents, Observed};
+pub use outline::{Basis, Outline, OutlineStep, outline};
 pub use read::{unreadable, what_to_read};
 pub use reconcile::{Target, reconcile};
 pub use stakes::{levels_differ, supply_out_of_range, wrong_chip};

@@ -2,5 +2,7 @@
 
 mod findings;
 mod made_up;
+mod order;
 mod properties;
+mod real_chips;
 mod takeover;
