@@ -53,21 +53,22 @@ pub enum AlgorithmError {
     Bus { task: Task, source: BusError },
     /// RDY/BSY did not say ready within four times the longest time of the datasheet.
     #[error(
-        "{task}: the chip was still busy after {} ms, four times what its datasheet allows (last answer {last:02X}).\n\
+        "{task} was not finished: the chip was still busy after {} ms,\n\
+         four times what its datasheet allows (last answer {last:02X}).\n\
          Check the board's supply and the MISO line, then run the same command again.",
         limit.as_millis()
     )]
     StillBusy { task: Task, limit: Duration, last: u8 },
     /// The chip gave one thing, then another.
     #[error(
-        "{task}: two reads one after the other differ ({first:02X?}, then {second:02X?}).\n\
-         The connection is not reliable: shorten the wires, check ground, or use a slower programming clock."
+        "{task}: two reads one after the other differ:\n{first:02X?}, then\n{second:02X?}.\n\
+         The connection is not reliable: shorten the wires and check ground."
     )]
     Unsteady { task: Task, first: Vec<u8>, second: Vec<u8> },
     /// A lock bit forbids it.
     #[error(
-        "{task} is not possible: the chip is locked (lock byte {lock:02X}) and would give or keep other bytes.\n\
-         Only a chip erase lifts the lock."
+        "{task} is not possible: the chip is locked (lock byte {lock:02X}).\n\
+         It would give other bytes and drop what is written. Only a chip erase lifts the lock."
     )]
     Locked { task: Task, lock: u8 },
     /// A configuration or lock byte did not take the value written.
@@ -78,8 +79,8 @@ pub enum AlgorithmError {
     NotTaken { task: Task, written: u8, found: u8, used: u8 },
     /// A configuration byte changed that was not written.
     #[error(
-        "{task}: configuration byte {byte} was not written and changed from {before:02X} to {after:02X}.\n\
-         Do not let the chip restart before it is set right: the board's configuration is not what was planned."
+        "{task}: byte {byte} was not written and changed from {before:02X} to {after:02X}.\n\
+         The new value counts once the chip starts. Run the same command again, which sets it right."
     )]
     OtherByteChanged { task: Task, byte: usize, before: u8, after: u8 },
     /// Outside the memory; a caller's mistake.
@@ -92,7 +93,7 @@ pub enum AlgorithmError {
     #[error("this chip has no configuration byte {byte}")]
     NoSuchByte { byte: usize },
     /// The chip is not in programming mode; a caller's mistake, or an earlier error ended it.
-    #[error("{task} is not possible: the chip is not in programming mode; enter it first")]
+    #[error("{task} is not possible: the chip is not in programming mode")]
     NotEntered { task: Task },
 }
 
@@ -100,5 +101,34 @@ impl AlgorithmError {
     /// Whether the bridge began anew in the middle: the step in hand is to be begun again from a fresh entry.
     pub fn restarted(&self) -> bool {
         matches!(self, AlgorithmError::Bus { source: BusError::Restarted, .. })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn messages_fit_the_screen() {
+        let Some(span) = Span::new(ByteAddress(0x3_FF00), ByteAddress(0x4_0000)) else { panic!("not reversed") };
+        let task = Task::Writing(Memory::Eeprom, span);
+        let bytes = vec![0xFF; 8];
+        let errors = [
+            AlgorithmError::NoClockInRange { slowest: Hertz(1_234_567), fastest: Hertz(87_654_321) },
+            AlgorithmError::Bus { task, source: BusError::Restarted },
+            AlgorithmError::StillBusy { task, limit: Duration::from_millis(12_345), last: 0xFF },
+            AlgorithmError::Unsteady { task: Task::Identifying, first: bytes.clone(), second: bytes },
+            AlgorithmError::Locked { task, lock: 0xFC },
+            AlgorithmError::NotTaken { task: Task::WritingConfiguration(2), written: 0xFF, found: 0x00, used: 0xFF },
+            AlgorithmError::OtherByteChanged { task: Task::WritingConfiguration(2), byte: 1, before: 0xFF, after: 0x00 },
+            AlgorithmError::OutsideMemory { task, size: 262_144 },
+            AlgorithmError::NotAPage { memory: Memory::Eeprom, at: ByteAddress(0x3_FF00), page: 256 },
+            AlgorithmError::NoSuchByte { byte: 3 },
+            AlgorithmError::NotEntered { task },
+        ];
+        for error in errors {
+            let message = error.to_string();
+            assert!(message.lines().all(|line| line.len() <= 100), "{message}");
+        }
     }
 }
