@@ -4,6 +4,7 @@ mod bench;
 mod bridge;
 mod entry;
 mod faults;
+mod link;
 mod memories;
 mod operations;
 mod power_cuts;
