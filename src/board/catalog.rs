@@ -76,6 +76,11 @@ pub fn loader(name: &str) -> Option<&'static [u8]> {
     BUILT_IN.get_file(format!("loaders/{name}/{name}.hex")).map(|file| file.contents())
 }
 
+/// The names of the demo boards.
+pub fn demo_names() -> Vec<String> {
+    names_in("demo")
+}
+
 impl Catalog {
     /// What is built in, and nothing else.
     pub fn built_in() -> Catalog {
@@ -183,11 +188,15 @@ impl Catalog {
 }
 
 fn built_in_names() -> impl Iterator<Item = String> {
-    BOARD_FOLDERS.iter().filter_map(|folder| BUILT_IN.get_dir(folder)).flat_map(|dir| {
-        let mut names: Vec<String> = dir.files().filter_map(|file| stem(file.path())).collect();
-        names.sort();
-        names
-    })
+    BOARD_FOLDERS.into_iter().flat_map(names_in)
+}
+
+/// The names of the built-in boards in a folder, sorted.
+fn names_in(folder: &str) -> Vec<String> {
+    let files = BUILT_IN.get_dir(folder).into_iter().flat_map(|dir| dir.files());
+    let mut names: Vec<String> = files.filter_map(|file| stem(file.path())).collect();
+    names.sort();
+    names
 }
 
 fn built_in_text(file: &str) -> Option<&'static str> {

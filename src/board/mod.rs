@@ -13,7 +13,7 @@ mod layout;
 mod reader;
 
 pub use board_file::read_board;
-pub use catalog::{Catalog, CatalogError, Listed, Origin};
+pub use catalog::{Catalog, CatalogError, Listed, Origin, demo_names, loader};
 pub use chip::{BootSection, Chip, ClockSource, ConfigurationByte, EraseUnit, Field, FieldValue, MemoryShape, Role, Timings, Way, WayIn};
 pub use chip_file::read_chip;
 pub use configuration::Setting;

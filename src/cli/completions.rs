@@ -1,10 +1,16 @@
 //! `farrier completions` and `farrier man-pages`: made from the definition of the command line, so they cannot lag behind it.
 
-use clap::{Args, Command};
+use super::args::Cli;
+use super::context::Context;
+use super::output;
+use super::stop::Stop;
+use clap::{Args, Command, CommandFactory};
 use clap_complete::Shell;
+use serde_json::json;
 use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
+use std::process::ExitCode;
 
 /// Print the completions for a shell.
 #[derive(Args, Debug)]
@@ -19,6 +25,35 @@ pub struct Completions {
 pub struct ManPages {
     /// The folder; made where it is missing. Pages of the same names in it are replaced.
     pub folder: PathBuf,
+}
+
+impl Completions {
+    /// Prints them.
+    ///
+    /// # Errors
+    /// None.
+    pub fn run(self) -> Result<ExitCode, Stop> {
+        anstream::print!("{}", script(Cli::command(), self.shell));
+        Ok(ExitCode::SUCCESS)
+    }
+}
+
+impl ManPages {
+    /// Writes them.
+    ///
+    /// # Errors
+    /// The page that could not be written.
+    pub fn run(self, context: &Context) -> Result<ExitCode, Stop> {
+        let pages = write_pages(Cli::command(), &self.folder).map_err(|why| Stop::usage(why.to_string()))?;
+        match context.global.json {
+            true => output::json(&json!({ "pages": pages })),
+            false => {
+                output::say(format!("{} manual pages are in {}.", pages.len(), self.folder.display()));
+                output::next(format!("man -l {}", self.folder.join("farrier.1").display()));
+            }
+        }
+        Ok(ExitCode::SUCCESS)
+    }
 }
 
 /// A manual page that could not be made.

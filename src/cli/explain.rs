@@ -1,9 +1,13 @@
 //! `farrier explain`: what a finding or a word means.
 
+use super::context::Context;
+use super::output;
+use super::stop::Stop;
 use super::words::{WORDS, Word};
 use crate::finding::{Kind, Severity};
 use clap::Args;
 use serde_json::{Value, json};
+use std::process::ExitCode;
 
 /// Say what a finding or a word means.
 ///
@@ -13,6 +17,46 @@ use serde_json::{Value, json};
 pub struct Explain {
     /// A finding's name, or a word.
     pub name: Vec<String>,
+}
+
+impl Explain {
+    /// Prints it.
+    ///
+    /// # Errors
+    /// A name that nothing has.
+    pub fn run(self, context: &Context) -> Result<ExitCode, Stop> {
+        if self.name.is_empty() {
+            list(context);
+            return Ok(ExitCode::SUCCESS);
+        }
+        let entry = find(&self.name.join(" ")).map_err(|unknown| Stop::usage(unknown.to_string()))?;
+        if context.global.json {
+            output::json(&entry.json());
+            return Ok(ExitCode::SUCCESS);
+        }
+        output::line(format!("{} ({})", entry.name(), entry.kind()));
+        output::say(entry.meaning());
+        if let Some(what) = entry.what_to_do() {
+            output::say(what);
+        }
+        output::next("farrier explain, for all names");
+        Ok(ExitCode::SUCCESS)
+    }
+}
+
+fn list(context: &Context) {
+    if context.global.json {
+        return output::json(&json!({ "entries": all().map(Entry::json).collect::<Vec<_>>() }));
+    }
+    let mut kind = "";
+    for entry in all() {
+        if entry.kind() != kind {
+            kind = entry.kind();
+            output::line(format!("{kind}:"));
+        }
+        output::say_under(&format!("  {:<32}", entry.name()), entry.in_short());
+    }
+    output::next("farrier explain settings-lost");
 }
 
 /// A name that nothing has.

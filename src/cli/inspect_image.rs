@@ -155,8 +155,11 @@ fn memory_map(flash: &Image, on: Option<(&Board, &Chip)>, width: usize, ink: Ink
 /// | `spans` | list of `{start, end}` in address order: numbers, `end` exclusive; none touches the next |
 /// | `crc32` | number: CRC-32/ISO-HDLC over those bytes in address order, gaps left out |
 /// | `start` | number: the start address that the file carries; left out where it has none |
-/// | `memories` | only where the file has bytes for another memory than the flash: each memory's name (`flash`, `eeprom`, `configuration`, `lock`) with its own `bytes`, `spans` and `crc32`; addresses count from the memory's first byte |
+/// | `memories` | only where the file has bytes for another memory than the flash: see below |
 /// | `left_out` | list of sentences: what the file has besides; left out where there is nothing |
+///
+/// `memories` has each memory's name (`flash`, `eeprom`, `configuration`, `lock`) with its own `bytes`, `spans` and `crc32`;
+/// addresses count from the memory's first byte.
 pub fn json(name: &str, file: &ImageFile) -> Value {
     let mut document = image_fields(file.flash());
     document.insert("version".to_string(), json!(VERSION));

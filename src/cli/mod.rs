@@ -1,14 +1,68 @@
 //! The command line: a file a command. The only place that reads environment, folders, terminal and system time.
 
-pub mod completions;
-pub mod explain;
+mod args;
+mod ask;
+mod board_view;
+mod change;
+mod completions;
+mod configure;
+mod connect;
+mod consent;
+mod context;
+mod explain;
+mod home;
+mod images;
+mod inspect;
 pub mod inspect_image;
+mod interrupt;
+mod journal;
+mod loader;
 pub mod map;
-pub mod words;
+mod output;
+mod plan_view;
+mod progress;
+mod safety;
+mod sim;
+mod snapshot;
+mod start;
+mod stop;
+mod verify;
+mod words;
+mod write;
 
+use args::{Cli, Command, When};
+use clap::Parser;
+use context::Context;
 use std::process::ExitCode;
+use stop::Stop;
 
 /// Runs the command of this process.
 pub fn main() -> ExitCode {
-    ExitCode::SUCCESS
+    let Cli { global, command } = Cli::parse();
+    let choice = match global.color {
+        When::Auto => anstream::ColorChoice::Auto,
+        When::Always => anstream::ColorChoice::AlwaysAnsi,
+        When::Never => anstream::ColorChoice::Never,
+    };
+    choice.write_global();
+    let as_json = global.json;
+    let result = Context::new(global).and_then(|context| run(command, &context));
+    result.unwrap_or_else(|stop| stop.report(as_json))
+}
+
+fn run(command: Option<Command>, context: &Context) -> Result<ExitCode, Stop> {
+    match command {
+        None => start::run(context),
+        Some(Command::Inspect(inspect)) => inspect.run(context),
+        Some(Command::Loader(loader)) => loader.run(context),
+        Some(Command::Write(write)) => write.run(context),
+        Some(Command::Verify(verify)) => verify.run(context),
+        Some(Command::Configure(configure)) => configure.run(context),
+        Some(Command::Snapshot(snapshot)) => snapshot.run(context),
+        Some(Command::Journal(journal)) => journal.run(context),
+        Some(Command::Sim(sim)) => sim.run(context),
+        Some(Command::Explain(explain)) => explain.run(context),
+        Some(Command::Completions(completions)) => completions.run(),
+        Some(Command::ManPages(pages)) => pages.run(context),
+    }
 }

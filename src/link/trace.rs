@@ -5,8 +5,8 @@ use crate::frame::{Decoder, FRAME_BYTES_MAX, Show};
 use crate::time::{Moment, SharedClock};
 use std::io;
 
-/// A trace over any wire: a line for each frame, without a line end, such as `    0.012345 s > #3 RUN reset low; wait 20ms`. `>` goes to the
-/// bridge, `<` comes from it. The moment of a frame that goes out is that of its sending, not of its arrival.
+/// A trace over any wire: a line for each frame, without a line end, such as `    0.012345 s > #3 RUN reset low; wait 20ms`.
+/// `>` goes to the bridge, `<` comes from it. The moment of a frame that goes out is that of its sending, not of its arrival.
 pub struct TracedWire<T> {
     inner: Box<dyn Wire>,
     tell: T,

@@ -1,0 +1,81 @@
+//! The command line as a type.
+
+use super::*;
+use clap::{Parser, Subcommand, ValueEnum};
+
+/// Fits firmware loaders to bare microcontroller boards and looks after what is on them.
+///
+/// Without a command: what is plugged in, an interrupted job, and commands that suit the moment.
+#[derive(Parser, Debug)]
+#[command(name = "farrier", version, max_term_width = 100, after_help = "Example: farrier loader install --via sim:vent")]
+pub struct Cli {
+    #[command(flatten)]
+    pub global: Global,
+    #[command(subcommand)]
+    pub command: Option<Command>,
+}
+
+/// What every command understands.
+#[derive(clap::Args, Debug, Clone, Default)]
+pub struct Global {
+    /// The board: a name that `boards` lists, or a board file.
+    #[arg(long, global = true, value_name = "NAME|FILE")]
+    pub board: Option<String>,
+    /// Where the bridge is: `sim:NAME` for a simulated one.
+    #[arg(long, global = true, value_name = "WHERE")]
+    pub via: Option<String>,
+    /// Your own mark for this one board; kept in snapshot and journal.
+    #[arg(long, global = true, value_name = "TEXT")]
+    pub tag: Option<String>,
+    /// Show the plan and change nothing.
+    #[arg(long, global = true)]
+    pub dry_run: bool,
+    /// Plan without a board: on one as shipped (`factory`), or as a snapshot holds it.
+    #[arg(long, global = true, value_name = "factory|SNAPSHOT")]
+    pub on: Option<String>,
+    /// Accept one finding, by its name. May be given several times.
+    #[arg(long, global = true, value_name = "NAME")]
+    pub accept: Vec<String>,
+    /// Which unfinished job this goes on from: its number, or `none`.
+    #[arg(long, global = true, value_name = "N|none")]
+    pub resume: Option<String>,
+    /// Go ahead without the question. Consents are asked for all the same.
+    #[arg(long, global = true)]
+    pub yes: bool,
+    /// Print JSON on stdout instead of text.
+    #[arg(long, global = true)]
+    pub json: bool,
+    /// When to use colour.
+    #[arg(long, global = true, value_name = "WHEN", default_value = "auto")]
+    pub color: When,
+    /// Say more.
+    #[arg(short, long, global = true, action = clap::ArgAction::Count)]
+    pub verbose: u8,
+}
+
+#[derive(ValueEnum, Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum When {
+    #[default]
+    Auto,
+    Always,
+    Never,
+}
+
+/// The commands.
+#[derive(Subcommand, Debug)]
+pub enum Command {
+    Inspect(inspect::Inspect),
+    #[command(subcommand)]
+    Loader(loader::Loader),
+    Write(write::Write),
+    Verify(verify::Verify),
+    Configure(configure::Configure),
+    #[command(subcommand)]
+    Snapshot(snapshot::Snapshot),
+    Journal(journal::Journal),
+    #[command(subcommand)]
+    Sim(sim::Sim),
+    Explain(explain::Explain),
+    Completions(completions::Completions),
+    ManPages(completions::ManPages),
+}

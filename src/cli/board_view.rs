@@ -1,0 +1,184 @@
+//! What a board holds, as text and as JSON: of a board on the bench, or in a snapshot.
+
+use super::images;
+use super::map::{self, Mark};
+use super::output;
+use crate::board::{self, Board, Chip, Setting};
+use crate::image::{Image, Span};
+use crate::plan::Observed;
+use serde_json::{Value, json};
+
+/// What stands in the reservation.
+#[derive(Clone, Debug, PartialEq, Eq)]
+enum Fitted {
+    /// The board reserves no flash, or it was not read.
+    Unknown,
+    Nothing,
+    /// The built-in loader of this name, byte for byte.
+    BuiltIn(String),
+    /// Something that is not the board's built-in loader.
+    Other,
+}
+
+impl Fitted {
+    fn of(observed: &Observed, board: &Board, chip: &Chip) -> Fitted {
+        let Some(reservation) = &board.reservation else { return Fitted::Unknown };
+        let held = &observed.flash.bytes;
+        if !held.covers(reservation.span) {
+            return Fitted::Unknown;
+        }
+        let bytes = held.filled(reservation.span, chip.flash.blank);
+        if bytes.iter().all(|byte| *byte == chip.flash.blank) {
+            return Fitted::Nothing;
+        }
+        let own = reservation.loader.as_deref().and_then(|name| Some((name, board::loader(name)?)));
+        let same = |hex: &[u8]| images::built_in("", hex).is_ok_and(|own| own.image.filled(reservation.span, chip.flash.blank) == bytes);
+        match own {
+            Some((name, hex)) if same(hex) => Fitted::BuiltIn(name.to_owned()),
+            _ => Fitted::Other,
+        }
+    }
+
+    fn words(&self, board: &Board) -> String {
+        match self {
+            Fitted::Unknown if board.reservation.is_none() => "the board file reserves no flash for one".to_owned(),
+            Fitted::Unknown => "not known: the flash was not read".to_owned(),
+            Fitted::Nothing => "none: its flash is blank".to_owned(),
+            Fitted::BuiltIn(name) => format!("{name}, every byte as built in"),
+            Fitted::Other => "something is in its flash that is not this board's built-in loader".to_owned(),
+        }
+    }
+}
+
+/// How much of a span is not blank, counted from its start to the last such byte.
+pub fn used(held: &Image, span: Span, blank: u8) -> u32 {
+    let last = held.within(span).filter_map(|(at, run)| Some(at.0 + run.iter().rposition(|byte| *byte != blank)? as u32 + 1)).last();
+    last.map_or(0, |end| end - span.start().0)
+}
+
+/// The room that the application has, and how much of it is used, in words.
+pub fn room(held: &Image, board: &Board, chip: &Chip) -> String {
+    let span = board.application(chip);
+    let used = used(held, span, chip.flash.blank);
+    let left = output::bytes(u64::from(span.len() - used));
+    format!("{left} left of {} for the application", output::bytes(span.len().into()))
+}
+
+/// Prints what a board holds.
+pub fn print(observed: &Observed, board: &Board, chip: &Chip) {
+    output::say_under("Board    ", format!("{}: {}", board.name, board.summary));
+    output::say_under("Chip     ", format!("{}, ID {}, {}", chip.part, id(observed), access(observed)));
+    output::say_under("Loader   ", Fitted::of(observed, board, chip).words(board));
+    output::say_under("Flash    ", contents(&observed.flash, chip.flash_span(), chip.flash.blank));
+    if observed.flash.unreadable.is_none() {
+        output::say_under("Room     ", room(&observed.flash.bytes, board, chip));
+    }
+    output::say_under("Settings ", settings(observed, board, chip));
+    print_map(observed, board, chip);
+    print_configuration(observed, board, chip);
+}
+
+fn id(observed: &Observed) -> String {
+    observed.id.map_or("not read".into(), |id| format!("{:02X} {:02X} {:02X}", id[0], id[1], id[2]))
+}
+
+fn access(observed: &Observed) -> String {
+    let Some(access) = &observed.access else { return "not reached".into() };
+    let supply = access.supply.map_or("supply not measured".into(), |supply| format!("supply {supply}"));
+    let tries = if access.tries == 1 { "at the first try".into() } else { format!("after {} tries", access.tries) };
+    format!("reached with a programming clock of {} {tries}, {supply}", access.programming_clock)
+}
+
+fn contents(held: &crate::plan::Contents, whole: Span, blank: u8) -> String {
+    if let Some(reason) = &held.unreadable {
+        return format!("not readable: {reason}");
+    }
+    if !held.bytes.covers(whole) {
+        return "not read".into();
+    }
+    let filled = held.bytes.runs().flat_map(|(_, run)| run).filter(|byte| **byte != blank).count();
+    match filled {
+        0 => format!("blank, all {}", output::bytes(whole.len().into())),
+        _ => format!("{filled} of {} bytes are not blank; CRC-32 {:08X} over all of it", whole.len(), held.bytes.crc32()),
+    }
+}
+
+fn settings(observed: &Observed, board: &Board, chip: &Chip) -> String {
+    let whole = Span::first(chip.eeprom.bytes);
+    let text = contents(&observed.eeprom, whole, chip.eeprom.blank);
+    match &board.settings {
+        Some(store) => format!("EEPROM {text}; the settings store is {}", store.span),
+        None => format!("EEPROM {text}; the board file names no settings store"),
+    }
+}
+
+fn print_map(observed: &Observed, board: &Board, chip: &Chip) {
+    if observed.flash.unreadable.is_some() || observed.flash.bytes.is_empty() {
+        return;
+    }
+    let filled = |span: Span| used(&observed.flash.bytes, span, chip.flash.blank);
+    let part = |label: &'static str, span: Span| Span::sized(span.start(), filled(span)).filter(|s| !s.is_empty()).map(|s| (label, s));
+    let parts =
+        [part("application", board.application(chip)), board.reservation.as_ref().and_then(|reservation| part("loader", reservation.span))];
+    let marks: Vec<Mark> = parts.into_iter().flatten().map(|(label, span)| Mark { label, span }).collect();
+    output::gap();
+    for line in map::draw(chip.flash_span(), &marks, output::WIDTH, output::ink()) {
+        output::line(line);
+    }
+}
+
+fn print_configuration(observed: &Observed, board: &Board, chip: &Chip) {
+    let Some(bytes) = &observed.configuration else { return output::say("The configuration was not read.") };
+    let expected = board.expected_configuration(chip, bytes);
+    output::gap();
+    let list: Vec<String> = chip.configuration.iter().zip(bytes).map(|(byte, value)| format!("{} 0x{value:02X}", byte.name)).collect();
+    let shipped = if *bytes == chip.factory_configuration() { " (as shipped)" } else { "" };
+    output::line(format!("Configuration: {}{shipped}", list.join(", ")));
+    for (setting, wanted) in chip.decode(bytes).iter().zip(chip.decode(&expected)) {
+        print_setting(setting, (setting.name() != wanted.name()).then(|| wanted.name()));
+    }
+    let Some(lock) = observed.lock else { return };
+    output::line(format!("Lock: 0x{lock:02X}"));
+    for setting in chip.decode_lock(lock) {
+        print_setting(&setting, None);
+    }
+}
+
+fn print_setting(setting: &Setting, expected: Option<String>) {
+    let expected = expected.map_or(String::new(), |name| format!(" [the board file expects {name}]"));
+    let label = format!("  {:<20} {:<28} ", setting.field.name, setting.name());
+    output::say_under(&label, format!("{}{expected}", setting.words()));
+}
+
+/// The same as JSON.
+pub fn as_json(observed: &Observed, board: &Board, chip: &Chip) -> Value {
+    let memory = |held: &crate::plan::Contents, whole: Span, blank: u8| {
+        let complete = held.bytes.covers(whole);
+        json!({
+            "bytes": whole.len(), "read": held.bytes.len(), "unreadable": held.unreadable, "crc32": complete.then(|| held.bytes.crc32()),
+            "blank": complete.then(|| held.bytes.runs().all(|(_, run)| run.iter().all(|byte| *byte == blank))),
+        })
+    };
+    let fitted = match Fitted::of(observed, board, chip) {
+        Fitted::Unknown => json!({"state": "unknown"}),
+        Fitted::Nothing => json!({"state": "none"}),
+        Fitted::BuiltIn(name) => json!({"state": "built-in", "name": name}),
+        Fitted::Other => json!({"state": "other"}),
+    };
+    let fields: Vec<Value> = observed.configuration.iter().flat_map(|bytes| chip.decode(bytes)).map(|s| setting_json(&s)).collect();
+    let lock_fields: Vec<Value> = observed.lock.iter().flat_map(|lock| chip.decode_lock(*lock)).map(|s| setting_json(&s)).collect();
+    let application = board.application(chip);
+    json!({
+        "board": board.name, "chip": chip.part, "id": observed.id, "calibration": observed.calibration, "access": observed.access,
+        "flash": memory(&observed.flash, chip.flash_span(), chip.flash.blank),
+        "eeprom": memory(&observed.eeprom, Span::first(chip.eeprom.bytes), chip.eeprom.blank),
+        "loader": fitted,
+        "application": {"start": application.start(), "end": application.end(),
+            "used": used(&observed.flash.bytes, application, chip.flash.blank)},
+        "configuration": observed.configuration, "lock": observed.lock, "fields": fields, "lock_fields": lock_fields,
+    })
+}
+
+fn setting_json(setting: &Setting) -> Value {
+    json!({"field": setting.field.name, "symbol": setting.field.symbol, "value": setting.name(), "words": setting.words()})
+}

@@ -1,0 +1,297 @@
+//! What every command that changes a board does: look, plan, ask, record, carry out, tell.
+
+use super::connect::Connected;
+use super::context::{Context, MADE_BY, command_again, date};
+use super::progress::Progress;
+use super::stop::{Code, Stop};
+use super::{board_view, consent, interrupt, output, plan_view, safety, snapshot};
+use crate::board::{Board, Chip};
+use crate::finding::Finding;
+use crate::job::{self, Baseline, BaselineError, Bench, Entry, Report};
+use crate::plan::{self, Intent, Observed, Pace, Plan, Resume, Target};
+use crate::record::{Accepted, Held, JobId, Journal, NewJob, SnapshotName};
+use serde_json::{Value, json};
+use std::cell::RefCell;
+use std::process::ExitCode;
+
+/// A command that changes a board.
+pub struct Change<'a> {
+    /// What it wants of the board.
+    pub intent: &'a dyn Fn(&Board, &Chip) -> Result<Intent, Stop>,
+    /// Said when it is done.
+    pub done: &'a str,
+    /// Said when there was nothing to do.
+    pub already: &'a str,
+    /// The command that comes next, given where the bridge is.
+    pub next: &'a dyn Fn(&str) -> String,
+}
+
+/// What no result says it has checked.
+const NOT_CHECKED: &str = "whether the clock is accurate, what the outputs do, what the firmware says on its console";
+
+/// Runs such a command.
+///
+/// # Errors
+/// Whatever stops it; the chip has been let go then.
+pub fn run(context: &Context, change: &Change) -> Result<ExitCode, Stop> {
+    let mut connected = context.connect()?;
+    let result = on_board(context, change, &mut connected);
+    let saved = connected.close();
+    let code = result?;
+    saved.map(|()| code)
+}
+
+/// What is known about the board at the other end.
+struct Scene<'a> {
+    context: &'a Context,
+    change: &'a Change<'a>,
+    board: &'a Board,
+    chip: &'a Chip,
+    via: &'a str,
+    board_from: &'static str,
+    simulated: bool,
+    bytes_per_second: u32,
+    /// Bridges that other processes hold.
+    held: Vec<Held>,
+}
+
+/// What was decided before anything is changed.
+struct Decided {
+    observed: Observed,
+    baseline: Baseline,
+    plan: Plan,
+    findings: Vec<Finding>,
+}
+
+fn on_board(context: &Context, change: &Change, connected: &mut Connected) -> Result<ExitCode, Stop> {
+    let mut journal = context.journal()?;
+    let scene = Scene {
+        context,
+        change,
+        board: &connected.board,
+        chip: &connected.chip,
+        via: &connected.via,
+        board_from: connected.board_from,
+        simulated: connected.simulated(),
+        bytes_per_second: connected.bytes_per_second,
+        held: context.held_by_others(&journal, &connected.via)?,
+    };
+    let intent = (change.intent)(scene.board, scene.chip)?;
+    let progress = RefCell::new(Progress::new());
+    let mut listener = |event: &job::Event| progress.borrow_mut().show(event);
+    let mut bench = Bench::new(&mut connected.client, scene.board, scene.chip, &mut listener, interrupt::flag()?);
+    let observed = bench.observe();
+    progress.borrow().clear();
+    let decided = scene.decide(observed?, &journal, &intent)?;
+    if decided.plan.changes_nothing() && decided.baseline.inherited.is_none() {
+        bench.release()?;
+        return scene.nothing_to_do(&decided);
+    }
+    if context.global.dry_run {
+        bench.release()?;
+        let first_write = scene.first_write(&journal)?;
+        scene.show(&decided, first_write);
+        return scene.dry_run_over(&decided);
+    }
+    let job = scene.begin(&decided, &mut journal, &mut bench)?;
+    progress.borrow_mut().name_steps(decided.plan.steps().iter().map(|step| plan_view::title(step, scene.chip)).collect());
+    let result = bench.execute(&decided.plan, &mut Entry { journal: &mut journal, job, date: &date });
+    progress.borrow().clear();
+    scene.finished(&decided, job, result)
+}
+
+impl Scene<'_> {
+    fn decide(&self, observed: Observed, journal: &Journal, intent: &Intent) -> Result<Decided, Stop> {
+        if let Some(finding) = observed.id.and_then(|id| plan::wrong_chip(id, self.chip)) {
+            return Err(Stop::refused(vec![finding]));
+        }
+        let target = self.target(&observed)?;
+        let tag = self.context.global.tag.as_deref();
+        let answer = resume(self.context.global.resume.as_deref())?;
+        let snapshots = self.context.snapshots();
+        let baseline = job::baseline(journal, &snapshots, &self.held, (&observed, tag), answer, &target)?;
+        let (desired, mut findings) = plan::desire(intent, &baseline.observed, self.chip, self.board)?;
+        let (plan, of_plan) = plan::reconcile(&observed, &desired, &target).map_err(Stop::refused)?;
+        findings.extend(baseline.findings.iter().cloned());
+        findings.extend(of_plan);
+        findings.sort_by_key(|finding| std::cmp::Reverse(finding.severity()));
+        Ok(Decided { observed, baseline, plan, findings })
+    }
+
+    fn target(&self, observed: &Observed) -> Result<Target<'_>, Stop> {
+        let way_in = self.chip.ways_in.first().ok_or_else(|| Stop::usage(format!("{} has no way in", self.chip.part)))?;
+        let access = observed.access.as_ref().ok_or_else(|| Stop::new(Code::NoAnswer, "the chip was not reached"))?;
+        let pace = Pace { programming_clock: access.programming_clock, bytes_per_second: self.bytes_per_second };
+        Ok(Target { chip: self.chip, way_in, board: self.board, pace })
+    }
+
+    /// Shows the plan, asks, and writes snapshot and journal. Nothing on the chip has changed when this returns.
+    fn begin(&self, decided: &Decided, journal: &mut Journal, bench: &mut Bench) -> Result<JobId, Stop> {
+        let first_write = self.first_write(journal)?;
+        let before = self.keep(&decided.observed)?;
+        self.show(decided, first_write);
+        if !self.context.global.json {
+            output::line(format!("Snapshot, taken before any change: {}", self.context.snapshots().path(&before).display()));
+        }
+        let earlier = decided.baseline.inherited.as_ref().map_or(&[][..], |inherited| &inherited.accepted);
+        let asking = consent::can_ask(self.context);
+        if asking {
+            // While somebody thinks, the board is not held in reset.
+            bench.release()?;
+        }
+        let accepted = consent::gather(self.context, &decided.findings, earlier)?;
+        consent::confirm(self.context, &format!("This changes {} through {}.", self.board.name, self.via))?;
+        if asking {
+            bench.expect_settings(&decided.observed)?;
+        }
+        self.enter_job(decided, journal, before, accepted)
+    }
+
+    fn keep(&self, observed: &Observed) -> Result<SnapshotName, Stop> {
+        let info = snapshot::info(self.context, &self.board.name, self.chip, self.via, self.simulated);
+        Ok(self.context.snapshots().save(observed, &info)?)
+    }
+
+    fn enter_job(&self, decided: &Decided, journal: &mut Journal, before: SnapshotName, accepted: Vec<Accepted>) -> Result<JobId, Stop> {
+        let inherited = decided.baseline.inherited.as_ref();
+        let new = NewJob {
+            date: date(),
+            board: self.board.name.clone(),
+            chip: self.chip.part.clone(),
+            command: command_again(&[]),
+            tag: self.context.global.tag.clone(),
+            id_bytes: decided.observed.id,
+            calibration: decided.observed.calibration,
+            bridge: self.via.to_owned(),
+            holder: format!("process {}", std::process::id()),
+            simulated: self.simulated,
+            made_by: MADE_BY.to_owned(),
+            baseline: inherited.map_or_else(|| before.clone(), |inherited| inherited.snapshot.clone()),
+            before,
+            inherits: inherited.map(|inherited| inherited.job),
+            accepted,
+            plan: &decided.plan,
+        };
+        Ok(journal.begin(&new)?)
+    }
+
+    fn first_write(&self, journal: &Journal) -> Result<bool, Stop> {
+        Ok(!journal.jobs()?.iter().any(|job| job.board == self.board.name))
+    }
+
+    /// The board, what goes on from where, the plan and its findings, as text.
+    fn show(&self, decided: &Decided, first_write: bool) {
+        if self.context.global.json {
+            return;
+        }
+        if self.simulated {
+            output::say("SIMULATED: this is a simulated board; firmware is not executed there.");
+        }
+        output::say_under("Board    ", format!("{} ({}), {}", self.board.name, self.chip.part, self.board_from));
+        if let Some(inherited) = &decided.baseline.inherited {
+            let what = format!("job {}, which was not finished; kept is what {} holds", inherited.job, inherited.snapshot.as_str());
+            output::say_under("Goes on  ", what);
+        }
+        output::gap();
+        safety::print(self.board, first_write);
+        plan_view::print(decided.plan.steps(), self.chip);
+        output::gap();
+        for finding in &decided.findings {
+            output::finding(finding);
+        }
+        if !decided.findings.is_empty() {
+            output::gap();
+        }
+    }
+
+    fn nothing_to_do(&self, decided: &Decided) -> Result<ExitCode, Stop> {
+        if self.context.global.json {
+            output::json(&self.result_json(decided, "unchanged", json!({})));
+        } else {
+            output::say(self.change.already);
+            output::say_under("Room     ", board_view::room(&decided.observed.flash.bytes, self.board, self.chip));
+            output::next((self.change.next)(self.via));
+        }
+        Ok(ExitCode::SUCCESS)
+    }
+
+    fn dry_run_over(&self, decided: &Decided) -> Result<ExitCode, Stop> {
+        if self.context.global.json {
+            output::json(&self.result_json(decided, "planned", json!({})));
+        } else {
+            output::say("This was a dry run: nothing was changed.");
+        }
+        Ok(ExitCode::SUCCESS)
+    }
+
+    fn finished(&self, decided: &Decided, job: JobId, result: Result<Report, job::JobError>) -> Result<ExitCode, Stop> {
+        let report = result.map_err(|error| {
+            let stop = Stop::from(error).hint(format!("Job {job} is unfinished. The same command goes on from there:"));
+            stop.command(command_again(&[]))
+        })?;
+        let flash = &decided.plan.desired().flash;
+        let room = board_view::room(flash, self.board, self.chip);
+        let kept = decided.baseline.inherited.as_ref().map(|inherited| inherited.snapshot.clone());
+        if self.context.global.json {
+            let more = json!({
+                "job": job, "took_us": report.took.as_micros() as u64, "checksummed": report.proof.checksummed,
+                "read": report.proof.read, "not_checked": NOT_CHECKED, "baseline": kept,
+            });
+            output::json(&self.result_json(decided, "done", more));
+            return Ok(ExitCode::SUCCESS);
+        }
+        output::say(format!("Done. {}", self.change.done));
+        output::say_under("Proved       ", report.proof.to_string());
+        output::say_under("Not checked  ", NOT_CHECKED);
+        let planned = output::seconds(decided.plan.estimate());
+        output::say_under("Job          ", format!("{job}, in {} (planned: {planned})", output::seconds(report.took)));
+        output::say_under("Room         ", room);
+        output::next((self.change.next)(self.via));
+        Ok(ExitCode::SUCCESS)
+    }
+
+    fn result_json(&self, decided: &Decided, result: &str, more: Value) -> Value {
+        let mut document = json!({
+            "result": result, "board": self.board.name, "chip": self.chip.part, "via": self.via, "simulated": self.simulated,
+            "plan": plan_view::as_json(decided.plan.steps(), self.chip), "findings": decided.findings,
+        });
+        if let (Value::Object(document), Value::Object(more)) = (&mut document, more) {
+            document.extend(more);
+        }
+        document
+    }
+}
+
+/// What `--resume` says.
+fn resume(answer: Option<&str>) -> Result<Resume, Stop> {
+    match answer {
+        None => Ok(Resume::Unasked),
+        Some("none") => Ok(Resume::None),
+        Some(number) => {
+            number.parse().map(Resume::Job).map_err(|_| Stop::usage(format!("--resume takes a job's number or none, not '{number}'")))
+        }
+    }
+}
+
+impl From<BaselineError> for Stop {
+    fn from(error: BaselineError) -> Stop {
+        match error {
+            BaselineError::Ask(candidates) => {
+                let mut stop = Stop::new(Code::Refused, "an unfinished job may have been begun on this board; nothing was changed");
+                for candidate in &candidates {
+                    stop = stop.hint(candidate.reason.clone());
+                }
+                for candidate in &candidates {
+                    stop = stop.command(command_again(&["--resume".to_owned(), candidate.job.to_string()]));
+                }
+                stop.hint("If this is that board, run the first; if it is another board, the last:")
+                    .command(command_again(&["--resume".to_owned(), "none".to_owned()]))
+            }
+            BaselineError::Lost { job, .. } => {
+                Stop::usage(error.to_string()).hint(format!("To give that job up: farrier journal close {job}"))
+            }
+            BaselineError::Answer(why) => Stop::usage(why.to_string()),
+            BaselineError::Record(why) => Stop::from(why),
+        }
+    }
+}

@@ -1,0 +1,59 @@
+//! Consents and the last question before a change.
+
+use super::context::{Context, command_again};
+use super::stop::{Code, Stop};
+use super::{ask, output};
+use crate::finding::{Finding, Severity};
+use crate::record::Accepted;
+
+/// Whether somebody can be asked, and wants to be.
+pub fn can_ask(context: &Context) -> bool {
+    !context.global.json && ask::somebody_there()
+}
+
+/// Gathers a consent for every finding that needs one: given by `--accept`, given earlier for the same stake, or typed at the terminal.
+///
+/// # Errors
+/// When one is missing; the whole command to run is in it.
+pub fn gather(context: &Context, findings: &[Finding], earlier: &[Accepted]) -> Result<Vec<Accepted>, Stop> {
+    let (mut given, mut missing) = (Vec::new(), Vec::new());
+    for finding in findings.iter().filter(|finding| finding.severity() == Severity::Consent) {
+        let consent = Accepted { finding: finding.kind.name().to_owned(), stake: finding.stake.clone() };
+        let named = context.global.accept.contains(&consent.finding);
+        let given_now = named || earlier.contains(&consent) || (can_ask(context) && typed(finding)?);
+        if given_now { given.push(consent) } else { missing.push(finding.clone()) }
+    }
+    if missing.is_empty() {
+        return Ok(given);
+    }
+    let mut names: Vec<&str> = missing.iter().map(|finding| finding.kind.name()).collect();
+    names.dedup();
+    let accepts: Vec<String> = names.iter().flat_map(|name| ["--accept".to_owned(), (*name).to_owned()]).collect();
+    let what = format!("consent is missing for {}; nothing was changed", names.join(", "));
+    Err(Stop::new(Code::Refused, what).hint("If that is what you want:").command(command_again(&accepts)).findings(missing))
+}
+
+/// The last question. `--yes` answers it.
+///
+/// # Errors
+/// When the answer is no, or nobody can be asked.
+pub fn confirm(context: &Context, what: &str) -> Result<(), Stop> {
+    if context.global.yes {
+        return Ok(());
+    }
+    if !can_ask(context) {
+        let stop = Stop::new(Code::Refused, "nobody is here to say yes, so nothing was changed");
+        return Err(stop.hint("To carry the plan out:").command(command_again(&["--yes".to_owned()])));
+    }
+    match ask::ask(&format!("{what} Go ahead? Type yes; Enter means no:"))?.eq_ignore_ascii_case("yes") {
+        true => Ok(()),
+        false => Err(Stop::new(Code::Refused, "nothing was changed")),
+    }
+}
+
+/// Consent at the terminal: the finding's name, typed.
+fn typed(finding: &Finding) -> Result<bool, Stop> {
+    output::finding_asked(finding);
+    let answer = ask::ask(&format!("Type {} to accept it; Enter means no:", finding.kind.name()))?;
+    Ok(answer == finding.kind.name())
+}

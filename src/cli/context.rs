@@ -1,0 +1,69 @@
+//! What every command starts from: options, folders, catalog.
+
+use super::args::Global;
+use super::home::Home;
+use super::stop::Stop;
+use crate::board::{Board, Catalog, Chip};
+use crate::record::{Journal, Snapshots};
+use std::time::SystemTime;
+
+/// Name and version of this program, as records keep it.
+pub const MADE_BY: &str = concat!("farrier ", env!("CARGO_PKG_VERSION"));
+
+/// Options, folders and the catalog.
+pub struct Context {
+    pub global: Global,
+    pub home: Home,
+    pub catalog: Catalog,
+}
+
+impl Context {
+    /// Finds the folders; opens nothing.
+    ///
+    /// # Errors
+    /// As [`Home::find`].
+    pub fn new(global: Global) -> Result<Context, Stop> {
+        let home = Home::find()?;
+        let catalog = Catalog::with_folder(home.boards());
+        Ok(Context { global, home, catalog })
+    }
+
+    /// The board that `--board` names.
+    ///
+    /// # Errors
+    /// When it is not in the catalog, or its file has mistakes.
+    pub fn named_board(&self) -> Result<Option<(Board, Chip)>, Stop> {
+        self.global.board.as_deref().map(|name| self.catalog.board(name).map_err(Stop::from)).transpose()
+    }
+
+    pub fn snapshots(&self) -> Snapshots {
+        Snapshots::open(self.home.snapshots())
+    }
+
+    /// The journal, made where there is none.
+    ///
+    /// # Errors
+    /// When it cannot be opened.
+    pub fn journal(&self) -> Result<Journal, Stop> {
+        Ok(Journal::open(self.home.journal())?)
+    }
+}
+
+/// The system's time.
+pub fn date() -> SystemTime {
+    SystemTime::now()
+}
+
+/// This command as the user would type it again, with `more` at its end.
+pub fn command_again(more: &[String]) -> String {
+    let args = std::env::args().skip(1).chain(more.iter().cloned());
+    std::iter::once("farrier".to_owned()).chain(args.map(|arg| quoted(&arg))).collect::<Vec<_>>().join(" ")
+}
+
+fn quoted(arg: &str) -> String {
+    let plain = |c: char| c.is_ascii_alphanumeric() || "-_./:=,@+%".contains(c);
+    match !arg.is_empty() && arg.chars().all(plain) {
+        true => arg.to_owned(),
+        false => format!("'{}'", arg.replace('\'', r"'\''")),
+    }
+}

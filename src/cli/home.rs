@@ -1,0 +1,42 @@
+//! Where state lives: `FARRIER_HOME`, or the platform's own data folder.
+
+use super::stop::Stop;
+use etcetera::BaseStrategy;
+use std::path::PathBuf;
+
+/// The folders of this user.
+#[derive(Clone, Debug)]
+pub struct Home(PathBuf);
+
+impl Home {
+    /// Finds the folder; creates nothing.
+    ///
+    /// # Errors
+    /// When the platform names no home folder and `FARRIER_HOME` is not set.
+    pub fn find() -> Result<Home, Stop> {
+        if let Some(named) = std::env::var_os("FARRIER_HOME").filter(|named| !named.is_empty()) {
+            return Ok(Home(PathBuf::from(named)));
+        }
+        let base = etcetera::choose_base_strategy()
+            .map_err(|why| Stop::usage(format!("no folder to keep state in: {why}")).hint("set FARRIER_HOME to a folder of yours"))?;
+        Ok(Home(base.data_dir().join("farrier")))
+    }
+
+    /// Board and chip files of the user's own.
+    pub fn boards(&self) -> PathBuf {
+        self.0.join("boards")
+    }
+
+    pub fn sims(&self) -> PathBuf {
+        self.0.join("sims")
+    }
+
+    pub fn snapshots(&self) -> PathBuf {
+        self.0.join("snapshots")
+    }
+
+    /// The journal's file.
+    pub fn journal(&self) -> PathBuf {
+        self.0.join("journal.sqlite")
+    }
+}

@@ -1,0 +1,99 @@
+//! `farrier inspect`.
+
+use super::board_view;
+use super::context::Context;
+use super::images;
+use super::inspect_image;
+use super::interrupt;
+use super::output;
+use super::progress::Progress;
+use super::snapshot;
+use super::stop::Stop;
+use crate::image::{ByteAddress, write};
+use crate::job::Bench;
+use clap::Args;
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+/// Look at a board, an image file or a snapshot. Nothing is changed.
+///
+/// Without a file: the board behind --via; its chip, loader, room, settings and configuration in words.
+#[derive(Args, Debug)]
+#[command(after_help = "Example: farrier inspect --via sim:vent\nExample: farrier inspect vent.elf --board vent --write-hex vent.hex")]
+pub struct Inspect {
+    /// An image file, or the name or folder of a snapshot.
+    #[arg(value_name = "FILE|SNAPSHOT")]
+    pub what: Option<String>,
+    /// Where a raw binary image begins.
+    #[arg(long, value_name = "ADDRESS", value_parser = images::address)]
+    pub at: Option<ByteAddress>,
+    /// Write the image's flash as Intel HEX to a new file.
+    #[arg(long, value_name = "FILE", requires = "what")]
+    pub write_hex: Option<PathBuf>,
+    /// Write the image's flash as raw binary to a new file.
+    #[arg(long, value_name = "FILE", requires = "what")]
+    pub write_bin: Option<PathBuf>,
+    /// What gaps become in raw binary.
+    #[arg(long, value_name = "BYTE", value_parser = images::byte, default_value = "0xFF")]
+    pub fill: u8,
+}
+
+impl Inspect {
+    pub fn run(self, context: &Context) -> Result<ExitCode, Stop> {
+        let Some(what) = &self.what else { return on_board(context) };
+        if let Ok(kept) = context.snapshots().load(what) {
+            return snapshot::show(context, &kept);
+        }
+        self.image(context, what)
+    }
+
+    fn image(&self, context: &Context, path: &str) -> Result<ExitCode, Stop> {
+        let file = images::load(path, self.at)?;
+        let named = context.named_board()?;
+        if let Some(to) = &self.write_hex {
+            images::write_new(to, &write::hex(file.flash()))?;
+        }
+        if let Some(to) = &self.write_bin {
+            images::write_new(to, &write::binary(file.flash(), self.fill).map_err(|why| Stop::usage(why.to_string()))?.bytes)?;
+        }
+        if context.global.json {
+            output::json(&inspect_image::json(path, &file));
+            return Ok(ExitCode::SUCCESS);
+        }
+        let on = named.as_ref().map(|(board, chip)| (board, chip));
+        for line in inspect_image::text(path, &file, on, output::WIDTH, output::ink()) {
+            output::line(line);
+        }
+        output::next(format!("farrier write {path} --via WHERE"));
+        Ok(ExitCode::SUCCESS)
+    }
+}
+
+fn on_board(context: &Context) -> Result<ExitCode, Stop> {
+    let mut connected = context.connect()?;
+    let mut progress = Progress::new();
+    let mut listener = |event: &_| progress.show(event);
+    let (board, chip) = (&connected.board, &connected.chip);
+    let mut bench = Bench::new(&mut connected.client, board, chip, &mut listener, interrupt::flag()?);
+    let observed = bench.observe()?;
+    bench.release()?;
+    drop(bench);
+    progress.clear();
+    let simulated = connected.simulated();
+    if let Some(finding) = observed.id.and_then(|id| crate::plan::wrong_chip(id, chip)) {
+        return Err(Stop::refused(vec![finding]));
+    }
+    if context.global.json {
+        let mut document = board_view::as_json(&observed, board, chip);
+        document["simulated"] = simulated.into();
+        output::json(&document);
+    } else {
+        if simulated {
+            output::say("SIMULATED: this is a simulated board; firmware is not executed there.");
+        }
+        board_view::print(&observed, board, chip);
+        output::next(format!("farrier loader install --via {}", connected.via));
+    }
+    connected.close()?;
+    Ok(ExitCode::SUCCESS)
+}

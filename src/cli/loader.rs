@@ -1,0 +1,92 @@
+//! `farrier loader install` and `farrier loader remove`.
+
+use super::change::{self, Change};
+use super::context::Context;
+use super::images;
+use super::stop::Stop;
+use crate::board::{self, Board};
+use crate::image::ByteAddress;
+use crate::plan::{ApplicationIntent, Intent, LoaderIntent, NamedImage};
+use clap::{Args, Subcommand};
+use std::path::Path;
+use std::process::ExitCode;
+
+/// Fit a loader to a board, or take it off.
+#[derive(Subcommand, Debug)]
+pub enum Loader {
+    Install(Install),
+    Remove(Remove),
+}
+
+/// Install a loader and make reset go there.
+///
+/// What the board holds is recorded first and kept: application, settings, lock. The loader goes into the flash that the board
+/// file reserves for it, the configuration becomes what the board file expects, and the boot section is locked against writing.
+#[derive(Args, Debug)]
+#[command(after_help = "Example: farrier loader install --via sim:vent --with vent.hex")]
+pub struct Install {
+    /// A built-in loader, or an image file. Without it: the one that the board file names.
+    #[arg(long, value_name = "NAME|FILE")]
+    pub loader: Option<String>,
+    /// An application to write in the same job.
+    #[arg(long, value_name = "APPLICATION")]
+    pub with: Option<String>,
+    /// Where raw binary images go.
+    #[arg(long, value_name = "ADDRESS", value_parser = images::address)]
+    pub at: Option<ByteAddress>,
+}
+
+/// Take the loader off: its flash becomes free and reset starts the application.
+#[derive(Args, Debug)]
+#[command(after_help = "Example: farrier loader remove --via sim:vent --accept loader-removed")]
+pub struct Remove {}
+
+impl Loader {
+    pub fn run(self, context: &Context) -> Result<ExitCode, Stop> {
+        match self {
+            Loader::Install(install) => install.run(context),
+            Loader::Remove(_) => change::run(
+                context,
+                &Change {
+                    intent: &|_, _| Ok(Intent { loader: LoaderIntent::Remove, ..Intent::default() }),
+                    done: "The loader is removed; reset starts the application.",
+                    already: "There is no loader on this board, and reset starts the application. Nothing was changed.",
+                    next: &|via| format!("farrier inspect --via {via}"),
+                },
+            ),
+        }
+    }
+}
+
+impl Install {
+    fn run(self, context: &Context) -> Result<ExitCode, Stop> {
+        let with = self.with.as_deref().map(|path| images::flash_only(path, self.at)).transpose()?;
+        let intent = |board: &Board, _: &_| {
+            let loader = self.loader(board)?;
+            let application = with.clone().map_or(ApplicationIntent::Keep, ApplicationIntent::Write);
+            Ok(Intent { loader: LoaderIntent::Install(loader), application, ..Intent::default() })
+        };
+        change::run(
+            context,
+            &Change {
+                intent: &intent,
+                done: "The loader is installed; reset starts it.",
+                already: "The loader is there already, and the board is as it should be. Nothing was changed.",
+                next: &|via| format!("farrier write APPLICATION --via {via}"),
+            },
+        )
+    }
+
+    /// The image of the loader: named, from a file, or the board's own.
+    fn loader(&self, board: &Board) -> Result<NamedImage, Stop> {
+        let own = board.reservation.as_ref().and_then(|reservation| reservation.loader.as_deref());
+        let Some(name) = self.loader.as_deref().or(own) else {
+            let what = format!("the board file of {} names no loader", board.name);
+            return Err(Stop::usage(what).hint("name one: --loader NAME|FILE"));
+        };
+        match board::loader(name) {
+            Some(hex) if !Path::new(name).exists() => images::built_in(name, hex),
+            _ => images::flash_only(name, self.at),
+        }
+    }
+}

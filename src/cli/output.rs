@@ -1,0 +1,127 @@
+//! What people and programs read: text on stdout, remarks and errors on stderr, JSON with a version.
+
+use super::map::Ink;
+use crate::finding::{Finding, Severity};
+use anstyle::{AnsiColor, Style};
+use serde_json::{Value, json};
+
+/// The widest that a line of text may be.
+pub const WIDTH: usize = 100;
+
+/// The version of every JSON document that the commands print.
+const JSON_VERSION: u32 = 1;
+
+/// Prints a paragraph on stdout, broken at [`WIDTH`].
+pub fn say(paragraph: impl AsRef<str>) {
+    anstream::println!("{}", fill(paragraph.as_ref(), ""));
+}
+
+/// Prints a paragraph whose later lines are indented like its first.
+pub fn say_under(label: &str, paragraph: impl AsRef<str>) {
+    let indent = " ".repeat(label.chars().count());
+    let text = textwrap::fill(paragraph.as_ref(), textwrap::Options::new(WIDTH).initial_indent(label).subsequent_indent(&indent));
+    anstream::println!("{text}");
+}
+
+/// Prints a line as it is: of a table, a map, a command to type.
+pub fn line(text: impl AsRef<str>) {
+    anstream::println!("{}", text.as_ref());
+}
+
+/// Prints an empty line.
+pub fn gap() {
+    anstream::println!();
+}
+
+/// Prints the command to type next.
+pub fn next(command: impl AsRef<str>) {
+    gap();
+    say_under("Next: ", command);
+}
+
+/// Prints a JSON document on stdout, with its version added.
+pub fn json(document: &Value) {
+    let mut document = document.clone();
+    if let Value::Object(fields) = &mut document {
+        fields.insert("version".into(), json!(JSON_VERSION));
+    }
+    anstream::println!("{document:#}");
+}
+
+/// Prints an error on stderr.
+pub fn error(message: &str) {
+    let label = styled(Severity::Refuse, "error");
+    anstream::eprintln!("{label}: {}", fill(message, "  "));
+}
+
+/// Prints a remark on stderr.
+pub fn remark(text: &str) {
+    anstream::eprintln!("{}", fill(text, "  "));
+}
+
+/// Prints a finding on stdout: its name, its severity as a word, its sentence.
+pub fn finding(finding: &Finding) {
+    anstream::println!("{}", finding_text(finding));
+}
+
+/// Prints a finding that stops the command, or is asked about, on stderr.
+pub fn finding_asked(finding: &Finding) {
+    anstream::eprintln!("{}", finding_text(finding));
+}
+
+fn finding_text(finding: &Finding) -> String {
+    let word = match finding.severity() {
+        Severity::Note => "note",
+        Severity::Consent => "needs consent",
+        Severity::Refuse => "refused",
+    };
+    let options = textwrap::Options::new(WIDTH).initial_indent("    ").subsequent_indent("    ");
+    let sentence = textwrap::fill(&finding.sentence, options);
+    format!("{}: {}\n{sentence}", styled(finding.severity(), word), finding.kind.name())
+}
+
+/// A number of bytes as people read it.
+pub fn bytes(count: u64) -> String {
+    match count {
+        1 => "1 byte".into(),
+        0..1024 => format!("{count} bytes"),
+        _ if count.is_multiple_of(1024) => format!("{} KiB", count / 1024),
+        _ => format!("{:.1} KiB", count as f64 / 1024.0),
+    }
+}
+
+/// A duration as people read it.
+pub fn seconds(time: std::time::Duration) -> String {
+    match time.as_secs_f64() {
+        0.0 => "-".into(),
+        s if s < 0.01 => format!("{:.1} ms", s * 1e3),
+        s if s < 1.0 => format!("{:.0} ms", s * 1e3),
+        s if s < 10.0 => format!("{s:.1} s"),
+        s if s < 120.0 => format!("{s:.0} s"),
+        s => format!("{:.0} min", s / 60.0),
+    }
+}
+
+fn styled(severity: Severity, word: &str) -> String {
+    let style = match severity {
+        Severity::Note => Style::new().bold(),
+        Severity::Consent => AnsiColor::Yellow.on_default().bold(),
+        Severity::Refuse => AnsiColor::Red.on_default().bold(),
+    };
+    format!("{style}{word}{style:#}")
+}
+
+/// Breaks text at [`WIDTH`], line by line, so that line breaks in it stay.
+fn fill(text: &str, indent: &str) -> String {
+    let options = textwrap::Options::new(WIDTH - 8).subsequent_indent(indent);
+    text.lines().map(|line| textwrap::fill(line, &options)).collect::<Vec<_>>().join("\n")
+}
+
+/// What maps are drawn with: block characters where the locale is UTF-8, else ASCII.
+pub fn ink() -> Ink {
+    let locale = ["LC_ALL", "LC_CTYPE", "LANG"].iter().find_map(|name| std::env::var(name).ok().filter(|value| !value.is_empty()));
+    match locale.is_some_and(|locale| locale.to_ascii_lowercase().replace('-', "").contains("utf8")) {
+        true => Ink::Blocks,
+        false => Ink::Ascii,
+    }
+}

@@ -1,0 +1,162 @@
+//! `farrier snapshot`.
+
+use super::board_view;
+use super::context::{Context, MADE_BY, date};
+use super::interrupt;
+use super::output;
+use super::progress::Progress;
+use super::stop::Stop;
+use crate::board::Chip;
+use crate::job::Bench;
+use crate::record::{Snapshot as Kept, SnapshotHead, SnapshotInfo};
+use clap::{Args, Subcommand};
+use serde_json::{Value, json};
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+/// Record what a board holds, and look at such records.
+#[derive(Subcommand, Debug)]
+pub enum Snapshot {
+    Take(Take),
+    List(List),
+    Show(Show),
+}
+
+/// Read everything that can be read and keep it.
+#[derive(Args, Debug)]
+#[command(after_help = "Example: farrier snapshot take --via sim:vent --tag 1187")]
+pub struct Take {
+    /// The folder to keep it in, instead of your own snapshots folder.
+    pub dir: Option<PathBuf>,
+}
+
+/// List the snapshots, oldest first.
+#[derive(Args, Debug)]
+#[command(after_help = "Example: farrier snapshot list")]
+pub struct List {}
+
+/// Show what a snapshot holds.
+#[derive(Args, Debug)]
+#[command(after_help = "Example: farrier snapshot show 2026-11-25-090001-vent")]
+pub struct Show {
+    /// Its name, or the path of its folder.
+    pub name: String,
+}
+
+impl Snapshot {
+    pub fn run(self, context: &Context) -> Result<ExitCode, Stop> {
+        match self {
+            Snapshot::Take(take) => take.run(context),
+            Snapshot::List(_) => list(context),
+            Snapshot::Show(Show { name }) => show(context, &context.snapshots().load(&name)?),
+        }
+    }
+}
+
+impl Take {
+    fn run(self, context: &Context) -> Result<ExitCode, Stop> {
+        let mut connected = context.connect()?;
+        let mut progress = Progress::new();
+        let mut listener = |event: &_| progress.show(event);
+        let (board, chip) = (&connected.board, &connected.chip);
+        let mut bench = Bench::new(&mut connected.client, board, chip, &mut listener, interrupt::flag()?);
+        let observed = bench.observe()?;
+        bench.release()?;
+        drop(bench);
+        progress.clear();
+        let shelf = self.dir.map_or_else(|| context.snapshots(), crate::record::Snapshots::open);
+        let info = info(context, &connected.board.name, chip, &connected.via, connected.simulated());
+        let name = shelf.save(&observed, &info)?;
+        let kept = shelf.load(shelf.path(&name))?;
+        connected.close()?;
+        if !context.global.json {
+            output::say(format!("Snapshot {} is taken:", name.as_str()));
+            output::line(format!("  {}", kept.path.display()));
+        }
+        show(context, &kept)
+    }
+}
+
+/// What a snapshot taken now says of itself.
+pub fn info(context: &Context, board: &str, chip: &Chip, via: &str, simulated: bool) -> SnapshotInfo {
+    SnapshotInfo {
+        board: board.to_owned(),
+        chip: chip.part.clone(),
+        tag: context.global.tag.clone(),
+        date: date(),
+        made_by: MADE_BY.to_owned(),
+        bridge: via.to_owned(),
+        simulated,
+        flash_bytes: chip.flash.bytes,
+        eeprom_bytes: chip.eeprom.bytes,
+    }
+}
+
+/// Shows a snapshot.
+///
+/// # Errors
+/// When its board or chip is not in the catalog any more.
+pub fn show(context: &Context, kept: &Kept) -> Result<ExitCode, Stop> {
+    let info = &kept.head.info;
+    let (board, chip) = match context.named_board()? {
+        Some(named) => named,
+        None => context.catalog.board(&info.board)?,
+    };
+    if context.global.json {
+        let mut document = board_view::as_json(&kept.observed, &board, &chip);
+        document["snapshot"] = head_json(&kept.head);
+        output::json(&document);
+        return Ok(ExitCode::SUCCESS);
+    }
+    if info.simulated {
+        output::say("SIMULATED: read from a simulated board.");
+    }
+    let tag = info.tag.as_deref().map(|tag| format!(", tag {tag}")).unwrap_or_default();
+    let when = humantime::format_rfc3339_seconds(info.date);
+    output::say_under("Snapshot ", format!("taken {when} through {} by {}{tag}", info.bridge, info.made_by));
+    for missing in &kept.head.missing {
+        output::say_under("Missing  ", format!("{}: {}", missing.what, missing.reason));
+    }
+    board_view::print(&kept.observed, &board, &chip);
+    output::next(format!("farrier inspect --via {}", info.bridge));
+    Ok(ExitCode::SUCCESS)
+}
+
+fn head_json(head: &SnapshotHead) -> Value {
+    let info = &head.info;
+    let missing: Vec<Value> = head.missing.iter().map(|m| json!({"what": m.what, "reason": m.reason})).collect();
+    json!({
+        "board": info.board, "chip": info.chip, "tag": info.tag, "date": humantime::format_rfc3339_seconds(info.date).to_string(),
+        "made_by": info.made_by, "bridge": info.bridge, "simulated": info.simulated, "complete": head.is_complete(), "missing": missing,
+    })
+}
+
+fn list(context: &Context) -> Result<ExitCode, Stop> {
+    let all = context.snapshots().list()?;
+    if context.global.json {
+        let row = |listed: &crate::record::ListedSnapshot| match &listed.head {
+            Ok(head) => json!({"name": listed.name, "snapshot": head_json(head)}),
+            Err(why) => json!({"name": listed.name, "error": why.to_string()}),
+        };
+        output::json(&json!({ "snapshots": all.iter().map(row).collect::<Vec<_>>() }));
+        return Ok(ExitCode::SUCCESS);
+    }
+    let Some(last) = all.last() else {
+        output::say("There are no snapshots yet.");
+        output::next("farrier snapshot take --via sim:vent");
+        return Ok(ExitCode::SUCCESS);
+    };
+    output::line(format!("{:<44} {:<14} {:<18} {:<10} tag", "snapshot", "chip", "through", "complete"));
+    for listed in &all {
+        match &listed.head {
+            Ok(head) => {
+                let complete = if head.is_complete() { "yes" } else { "no" };
+                let (info, tag) = (&head.info, head.info.tag.as_deref().unwrap_or("-"));
+                output::line(format!("{:<44} {:<14} {:<18} {complete:<10} {tag}", listed.name.as_str(), info.chip, info.bridge));
+            }
+            Err(why) => output::say_under(&format!("{:<44} ", listed.name.as_str()), why.to_string()),
+        }
+    }
+    output::next(format!("farrier snapshot show {}", last.name.as_str()));
+    Ok(ExitCode::SUCCESS)
+}

@@ -1,0 +1,145 @@
+//! How a command ends when it does not end well: one place makes text, JSON and exit code of every error.
+
+use crate::board::CatalogError;
+use crate::bus::BusError;
+use crate::finding::Finding;
+use crate::image::ImageError;
+use crate::job::JobError;
+use crate::plan::DesireError;
+use crate::record::RecordError;
+use crate::sim::StoreError;
+use serde_json::json;
+use std::process::ExitCode;
+
+/// The exit codes, 0 left out.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Code {
+    /// The check failed or differs.
+    Differs = 1,
+    /// Usage or bad input.
+    Usage = 2,
+    /// Refused, or a consent is missing.
+    Refused = 3,
+    /// No answer from bridge or chip.
+    NoAnswer = 4,
+    /// Interrupted; the same command goes on from there.
+    Interrupted = 5,
+}
+
+/// Why a command stopped.
+#[derive(Clone, Debug)]
+pub struct Stop {
+    code: Code,
+    message: String,
+    /// What to do next, a line each.
+    hints: Vec<String>,
+    /// Commands to type, after the hints.
+    commands: Vec<String>,
+    findings: Vec<Finding>,
+}
+
+impl Stop {
+    pub fn new(code: Code, message: impl Into<String>) -> Stop {
+        Stop { code, message: message.into(), hints: Vec::new(), commands: Vec::new(), findings: Vec::new() }
+    }
+
+    /// Findings that nothing lifts.
+    pub fn refused(findings: Vec<Finding>) -> Stop {
+        Stop::new(Code::Refused, "this is refused, and nothing was changed").findings(findings)
+    }
+
+    pub fn usage(message: impl Into<String>) -> Stop {
+        Stop::new(Code::Usage, message)
+    }
+
+    /// Adds what to do next.
+    pub fn hint(mut self, hint: impl Into<String>) -> Stop {
+        self.hints.push(hint.into());
+        self
+    }
+
+    /// Adds a command to type, which is never broken into lines.
+    pub fn command(mut self, command: impl Into<String>) -> Stop {
+        self.commands.push(command.into());
+        self
+    }
+
+    /// Adds the findings that it is about.
+    pub fn findings(mut self, findings: Vec<Finding>) -> Stop {
+        self.findings = findings;
+        self
+    }
+
+    /// Prints it, on stderr as text or on stdout as JSON, and gives the exit code.
+    pub fn report(self, as_json: bool) -> ExitCode {
+        if as_json {
+            super::output::json(&json!({
+                "error": self.message, "hints": self.hints, "next": self.commands, "exit": self.code as u8, "findings": self.findings,
+            }));
+        } else {
+            super::output::error(&self.message);
+            for finding in &self.findings {
+                super::output::finding_asked(finding);
+            }
+            for hint in &self.hints {
+                super::output::remark(hint);
+            }
+            for command in &self.commands {
+                anstream::eprintln!("  {command}");
+            }
+        }
+        ExitCode::from(self.code as u8)
+    }
+}
+
+impl From<CatalogError> for Stop {
+    fn from(error: CatalogError) -> Stop {
+        Stop::usage(error.to_string())
+    }
+}
+
+impl From<ImageError> for Stop {
+    fn from(error: ImageError) -> Stop {
+        Stop::usage(error.to_string())
+    }
+}
+
+impl From<RecordError> for Stop {
+    fn from(error: RecordError) -> Stop {
+        Stop::usage(error.to_string())
+    }
+}
+
+impl From<StoreError> for Stop {
+    fn from(error: StoreError) -> Stop {
+        Stop::usage(error.to_string())
+    }
+}
+
+impl From<DesireError> for Stop {
+    fn from(error: DesireError) -> Stop {
+        match error {
+            DesireError::Refused(findings) => Stop::refused(findings),
+            other => Stop::usage(other.to_string()),
+        }
+    }
+}
+
+impl From<JobError> for Stop {
+    fn from(error: JobError) -> Stop {
+        let code = match &error {
+            JobError::Refused(finding) => return Stop::refused(vec![finding.clone()]),
+            JobError::Algorithm(_) => Code::NoAnswer,
+            JobError::Differs(_) => Code::Differs,
+            JobError::Interrupted | JobError::SettingsMoved => Code::Interrupted,
+            JobError::Record(_) => Code::Usage,
+        };
+        Stop::new(code, error.to_string())
+    }
+}
+
+impl From<BusError> for Stop {
+    fn from(error: BusError) -> Stop {
+        Stop::new(Code::NoAnswer, error.to_string())
+    }
+}

@@ -1,0 +1,79 @@
+//! `farrier write`.
+
+use super::change::{self, Change};
+use super::context::Context;
+use super::images;
+use super::stop::Stop;
+use crate::board::{Board, Chip};
+use crate::image::{ByteAddress, Memory};
+use crate::plan::{ApplicationIntent, Intent, NamedImage};
+use clap::{Args, ValueEnum};
+use std::process::ExitCode;
+
+/// Write an application to a board, with or without a loader on it.
+///
+/// The application's flash holds exactly the image afterwards. Loader, settings, configuration and lock stay as they are.
+#[derive(Args, Debug)]
+#[command(after_help = "Example: farrier write vent.hex --via sim:vent")]
+pub struct Write {
+    /// Intel HEX, ELF, or raw binary with --at.
+    pub image: String,
+    /// Where a raw binary image goes.
+    #[arg(long, value_name = "ADDRESS", value_parser = images::address)]
+    pub at: Option<ByteAddress>,
+    /// What else of an ELF file to write; it is named and left alone otherwise.
+    #[arg(long, value_name = "MEMORY", value_delimiter = ',')]
+    pub also: Vec<Also>,
+    /// Take only this part of a combined image.
+    #[arg(long, value_name = "PART")]
+    pub only: Option<Only>,
+}
+
+#[derive(ValueEnum, Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Also {
+    Eeprom,
+    Configuration,
+}
+
+#[derive(ValueEnum, Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Only {
+    /// What lies outside the loader's reservation.
+    Application,
+}
+
+impl Write {
+    pub fn run(self, context: &Context) -> Result<ExitCode, Stop> {
+        let intent = |board: &Board, chip: &Chip| self.intent(board, chip);
+        change::run(
+            context,
+            &Change {
+                intent: &intent,
+                done: "The application is written.",
+                already: "The board holds this application already. Nothing was changed.",
+                next: &|via| format!("farrier verify {} --via {via}", self.image),
+            },
+        )
+    }
+
+    fn intent(&self, board: &Board, chip: &Chip) -> Result<Intent, Stop> {
+        let file = images::load(&self.image, self.at)?;
+        let flash = match self.also.is_empty() {
+            true => images::flash_only(&self.image, self.at)?,
+            false => images::flash(&self.image, &file)?,
+        };
+        let image = match self.only {
+            Some(Only::Application) => flash.image.crop(board.application(chip)),
+            None => flash.image,
+        };
+        let carried = |also: Also, memory: Memory| {
+            let image = file.memories.get(&memory).filter(|_| self.also.contains(&also))?;
+            Some(NamedImage { name: self.image.clone(), image: image.clone() })
+        };
+        Ok(Intent {
+            application: ApplicationIntent::Write(NamedImage { name: flash.name, image }),
+            eeprom: carried(Also::Eeprom, Memory::Eeprom),
+            configuration_image: carried(Also::Configuration, Memory::Configuration),
+            ..Intent::default()
+        })
+    }
+}

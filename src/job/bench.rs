@@ -1,0 +1,85 @@
+//! A board on the bench: the chip behind its bus, the description it should fit, and who listens.
+
+use super::{Event, JobError};
+use crate::algorithm::avr_spi::{AvrSpi, Entered, Rung, rungs};
+use crate::board::{Board, Chip, Way, WayIn};
+use crate::bus::Bus;
+use crate::plan::Access;
+use crate::time::SharedClock;
+use crate::units::Millivolts;
+use std::ops::ControlFlow;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+/// A board that is being worked on. Dropping it lets the chip go.
+pub struct Bench<'a> {
+    pub(super) spi: AvrSpi<'a>,
+    pub(super) chip: &'a Chip,
+    pub(super) clock: SharedClock,
+    pub(super) listener: &'a mut dyn FnMut(&Event),
+    pub(super) stop: &'a AtomicBool,
+    /// Entries to try, the one that worked last in front.
+    rungs: Vec<Rung>,
+    pin_level: Millivolts,
+}
+
+impl<'a> Bench<'a> {
+    /// Touches nothing yet. Work stops between two pages once `stop` is set.
+    pub fn new(
+        bus: &'a mut dyn Bus,
+        board: &'a Board,
+        chip: &'a Chip,
+        listener: &'a mut dyn FnMut(&Event),
+        stop: &'a AtomicBool,
+    ) -> Bench<'a> {
+        let clock = bus.clock();
+        let rungs = rungs(chip, bus.abilities(), Some(board.clock), None);
+        let pin_level = bus.abilities().pin_level;
+        Bench { spi: AvrSpi::new(bus, chip), chip, clock, listener, stop, rungs, pin_level }
+    }
+
+    /// The way in that this bench uses.
+    pub fn way_in(&self) -> Option<&'a WayIn> {
+        self.chip.ways_in.iter().find(|way_in| way_in.way == Way::Spi)
+    }
+
+    /// Lets the chip go: its firmware starts.
+    ///
+    /// # Errors
+    /// The bus's.
+    pub fn release(&mut self) -> Result<(), JobError> {
+        Ok(self.spi.release()?)
+    }
+
+    /// Brings the chip into programming mode, afresh.
+    pub(super) fn enter(&mut self, slowest_first: bool) -> Result<Access, JobError> {
+        let entered = match slowest_first {
+            true => self.spi.enter_slowest_first(&self.rungs)?,
+            false => self.spi.enter(&self.rungs)?,
+        };
+        self.prefer(&entered);
+        Ok(Access {
+            way: Way::Spi,
+            programming_clock: entered.programming_clock,
+            clock_output: entered.clock_output,
+            tries: entered.tries,
+            supply: entered.supply,
+            pin_level: Some(self.pin_level),
+        })
+    }
+
+    /// Puts the rung that worked in front, so that the next entry does not search again.
+    fn prefer(&mut self, entered: &Entered) {
+        let worked = |rung: &Rung| rung.programming_clock >= entered.programming_clock && rung.clock_output == entered.clock_output;
+        if let Some(at) = self.rungs.iter().rposition(worked) {
+            self.rungs[..=at].rotate_right(1);
+        }
+    }
+}
+
+/// Whether work goes on after the page in hand.
+pub(super) fn go_on(stop: &AtomicBool) -> ControlFlow<()> {
+    match stop.load(Ordering::Relaxed) {
+        true => ControlFlow::Break(()),
+        false => ControlFlow::Continue(()),
+    }
+}

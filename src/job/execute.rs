@@ -1,0 +1,132 @@
+//! Carries a plan out, step by step.
+
+use super::bench::go_on;
+use super::{Bench, Event, JobError, Proof};
+use crate::algorithm::Ending;
+use crate::image::{ByteAddress, Memory, Span};
+use crate::plan::{Access, Desired, Plan, Step, StepKind};
+use crate::record::{JobId, Journal};
+use std::time::{Duration, SystemTime};
+
+/// How often a step is begun again after the bridge had restarted in the middle of it.
+const RESTARTS_MAX: u32 = 3;
+
+/// Where a job is written down.
+pub struct Entry<'a> {
+    pub journal: &'a mut Journal,
+    pub job: JobId,
+    /// Gives the date of an entry.
+    pub date: &'a dyn Fn() -> SystemTime,
+}
+
+/// What a job that went well can say of itself.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Report {
+    pub proof: Proof,
+    pub took: Duration,
+    /// How the chip was reached last.
+    pub access: Option<Access>,
+}
+
+impl Bench<'_> {
+    /// Carries out a plan and writes it down: every step before it begins, and when it is finished.
+    ///
+    /// # Errors
+    /// The first thing that goes wrong. The chip is let go then, and the journal says where it stopped.
+    pub fn execute(&mut self, plan: &Plan, entry: &mut Entry<'_>) -> Result<Report, JobError> {
+        let result = self.steps(plan, entry);
+        let released = self.release();
+        let report = result?;
+        released?;
+        entry.journal.finish(entry.job, (entry.date)(), &report.proof.to_string())?;
+        Ok(report)
+    }
+
+    fn steps(&mut self, plan: &Plan, entry: &mut Entry<'_>) -> Result<Report, JobError> {
+        let begun = self.clock.now();
+        let mut report = Report { proof: Proof::default(), took: Duration::ZERO, access: None };
+        for (index, step) in plan.steps().iter().enumerate() {
+            if go_on(self.stop).is_break() {
+                return Err(JobError::Interrupted);
+            }
+            entry.journal.step_begun(entry.job, index, (entry.date)())?;
+            (self.listener)(&Event::StepBegun { index, of: plan.steps().len() });
+            let started = self.clock.now();
+            self.step_with_restarts(step, plan.desired(), &mut report)?;
+            if let StepKind::Verify { spans, .. } = &step.kind
+                && spans.iter().any(|(memory, _)| *memory == Memory::Eeprom)
+            {
+                entry.journal.settings_verified(entry.job, &plan.desired().eeprom)?;
+            }
+            entry.journal.step_finished(entry.job, index, (entry.date)())?;
+            (self.listener)(&Event::StepDone { index, took: self.clock.now().since(started) });
+        }
+        report.took = self.clock.now().since(begun);
+        Ok(report)
+    }
+
+    /// A bridge that restarted has let the chip go: the step begins again from a fresh entry.
+    fn step_with_restarts(&mut self, step: &Step, desired: &Desired, report: &mut Report) -> Result<(), JobError> {
+        for _ in 0..RESTARTS_MAX {
+            match self.step(step, desired, report) {
+                Err(JobError::Algorithm(error)) if error.restarted() => report.access = Some(self.enter(false)?),
+                result => return result,
+            }
+        }
+        self.step(step, desired, report)
+    }
+
+    fn step(&mut self, step: &Step, desired: &Desired, report: &mut Report) -> Result<(), JobError> {
+        match &step.kind {
+            StepKind::Enter { slowest_first } => report.access = Some(self.enter(*slowest_first)?),
+            StepKind::Erase => self.spi.erase()?,
+            StepKind::WriteFlash { pages, .. } => self.write(Memory::Flash, desired, pages, step)?,
+            StepKind::WriteEeprom { pages, .. } => self.write(Memory::Eeprom, desired, pages, step)?,
+            StepKind::WriteConfiguration { byte, value } => self.spi.write_configuration(*byte, *value).map(|_| ())?,
+            StepKind::WriteLock { value } => self.spi.write_lock(*value).map(|_| ())?,
+            StepKind::Verify { spans, configuration, lock } => {
+                report.proof += self.verify(desired, spans, *configuration, *lock)?;
+            }
+            StepKind::Release => self.release()?,
+        }
+        Ok(())
+    }
+
+    fn write(&mut self, memory: Memory, desired: &Desired, pages: &[ByteAddress], step: &Step) -> Result<(), JobError> {
+        let (listener, stop) = (&mut self.listener, self.stop);
+        let of = u64::from(step.bytes);
+        let mut progress = |done: u32| {
+            let left = step.estimate.mul_f64(1.0 - (f64::from(done) / (of.max(1)) as f64).min(1.0));
+            listener(&Event::StepProgress { done: done.into(), of, left });
+            go_on(stop)
+        };
+        let ending = match memory {
+            Memory::Eeprom => self.spi.write_eeprom(&desired.eeprom, pages, &mut progress)?,
+            _ => self.spi.write_flash(&desired.flash, pages, &mut progress)?,
+        };
+        match ending {
+            Ending::Complete(()) => Ok(()),
+            Ending::Stopped { .. } => Err(JobError::Interrupted),
+        }
+    }
+
+    /// Enters afresh and compares with the desired state.
+    fn verify(&mut self, desired: &Desired, spans: &[(Memory, Span)], configuration: bool, lock: bool) -> Result<Proof, JobError> {
+        self.enter(false)?;
+        let (mut differences, mut proof) = (Vec::new(), Proof::default());
+        for (memory, span) in spans {
+            let Some(wanted) = desired.memory(*memory) else { continue };
+            let (wrong, part) = self.compare(*memory, *span, wanted)?;
+            differences.extend(wrong);
+            proof += part;
+        }
+        if configuration || lock {
+            let configuration = configuration.then_some(desired.configuration.as_slice());
+            differences.extend(self.compare_identity(configuration, lock.then_some(desired.lock))?);
+        }
+        match differences.is_empty() {
+            true => Ok(proof),
+            false => Err(JobError::Differs(differences)),
+        }
+    }
+}

@@ -1,0 +1,90 @@
+//! What goes wrong before anything is written, and what the user is told.
+
+use super::Home;
+use super::loader::demo_application;
+
+/// Demands that a command stops with exit 3 and this finding, and leaves the silicon alone.
+fn refused(home: &Home, sim: &str, line: &str, finding: &str) {
+    let before = home.export(sim);
+    home.run(line).exits(3).says(finding);
+    let after = home.export(sim);
+    assert_eq!((&after.flash, &after.eeprom), (&before.flash, &before.eeprom), "{line}");
+    assert_eq!((after.fuses(), after.lock()), (before.fuses(), before.lock()), "{line}");
+}
+
+#[test]
+fn an_image_that_does_not_fit_is_refused_before_the_first_erase() {
+    let home = Home::new();
+    home.run("loader install --via sim:frost --yes").exits(0);
+    let image = home.file("large.bin", &[0x0C; 0x7D00]);
+    refused(&home, "frost", &format!("write {} --at 0 --via sim:frost --yes", image.display()), "image-overlaps-loader");
+    let image = home.file("larger.bin", &[0x0C; 0x9000]);
+    refused(&home, "frost", &format!("write {} --at 0 --via sim:frost --yes", image.display()), "image-outside-flash");
+}
+
+#[test]
+fn an_application_in_the_reservation_is_refused() {
+    let home = Home::new();
+    home.run("sim new bench --board frost").exits(0);
+    let image = home.file("large.bin", &[0x0C; 0x7D00]);
+    home.run(&format!("write {} --at 0 --via sim:bench --yes --accept image-may-not-start", image.display())).exits(0);
+    refused(&home, "bench", "loader install --via sim:bench --yes", "application-overlaps-reservation");
+}
+
+#[test]
+fn a_wrong_chip_is_refused() {
+    let home = Home::new();
+    home.run("sim new bench --board vent").exits(0);
+    refused(&home, "bench", "loader install --via sim:bench --board pump --yes", "wrong-chip");
+    home.run("sim damage bench other-chip").exits(0);
+    refused(&home, "bench", "loader install --via sim:bench --yes", "wrong-chip");
+}
+
+#[test]
+fn a_configuration_that_shuts_the_header_is_refused() {
+    let home = Home::new();
+    home.run("sim new bench --board frost").exits(0);
+    refused(&home, "bench", "configure reset-pin=port-pin --via sim:bench --yes", "loses-programming-access");
+}
+
+#[test]
+fn a_chip_that_does_not_answer_is_told_with_what_the_lines_show() {
+    let home = Home::new();
+    home.run("sim new bench --board vent").exits(0);
+    for (fault, evidence) in [("open-miso", "MISO"), ("no-power", "supply"), ("shorted-data", "MOSI")] {
+        home.run(&format!("sim damage bench {fault}")).exits(0);
+        home.run("loader install --via sim:bench --yes").exits(4).says(evidence);
+        home.run("sim repair bench").exits(0);
+    }
+    home.run("loader install --via sim:bench --yes").exits(0);
+}
+
+#[test]
+fn a_bad_image_is_told_with_file_and_line() {
+    let home = Home::new();
+    let mut hex = String::from_utf8(demo_application("vent").to_vec()).expect("HEX is text");
+    hex.replace_range(9..11, "FF");
+    let bad = home.file("bad.hex", hex.as_bytes());
+    for command in ["inspect", "verify", "write"] {
+        home.run(&format!("{command} {} --via sim:vent --yes", bad.display())).exits(2).says("bad.hex").says("line 1");
+    }
+    home.run("inspect nowhere.hex").exits(2).says("nowhere.hex");
+    home.run(&format!("inspect {}", home.path().display())).exits(2).says("folder");
+    let empty = home.file("empty.hex", b"");
+    home.run(&format!("inspect {}", empty.display())).exits(2).says("empty");
+}
+
+#[test]
+fn records_that_cannot_be_written_stop_the_job_before_the_first_erase() {
+    for blocked in ["snapshots", "journal.sqlite"] {
+        let home = Home::new();
+        home.run("sim new bench --board vent").exits(0);
+        match blocked {
+            "snapshots" => drop(home.file("snapshots", b"in the way")),
+            _ => std::fs::create_dir(home.path().join(blocked)).expect("a folder in the way"),
+        }
+        home.run("loader install --via sim:bench --yes").exits(2).says(blocked.trim_end_matches(".sqlite"));
+        assert!(home.export("bench").flash.iter().all(|byte| *byte == 0xFF), "{blocked}");
+        assert_eq!(home.export("bench").fuses(), [0x62, 0x99, 0xFF], "factory configuration (8272, fuse bits)");
+    }
+}

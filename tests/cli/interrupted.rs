@@ -1,0 +1,90 @@
+//! Jobs that are cut, and the same command again.
+
+use super::loader::demo_application;
+use super::{Held, Home};
+use farrier::board::Catalog;
+use farrier::sim::Store;
+
+/// A board with an application, an EEPROM full of settings and lock bits in mode 2, as somebody would bring it.
+fn worn_board(home: &Home, sim: &str) -> Held {
+    home.run(&format!("sim new {sim} --board vent")).exits(0);
+    let application = home.file("application.hex", demo_application("vent"));
+    home.run(&format!("write {} --via sim:{sim} --yes", application.display())).exits(0);
+    let settings: Vec<u8> = (0..4096u32).map(|n| (n * 7 + 3) as u8).collect();
+    let store = Store::open(home.path().join("sims"), Catalog::built_in());
+    let open = store.open_sim(sim).expect("the sim is there");
+    open.sim().edit(|contents| contents.eeprom.copy_from_slice(&settings));
+    open.sync().expect("it is saved");
+    drop(open);
+    home.run(&format!("sim damage {sim} locked-chip=2")).exits(0);
+    let held = home.export(sim);
+    assert_eq!(held.eeprom, settings);
+    assert_eq!(held.lock() & 0b11, 0b10, "mode 2");
+    held
+}
+
+/// The home after an install that a power cut stopped right after the chip erase. Later and later cuts are tried, each on a copy.
+fn cut_after_the_erase(home: &Home, sim: &str, tag: &str) -> Home {
+    for operations in (1..).map(|n| n * 4) {
+        let cut = home.copy();
+        cut.run(&format!("sim damage {sim} power-cut={operations}")).exits(0);
+        let ran = cut.run(&format!("loader install --via sim:{sim} --yes {tag}"));
+        cut.run(&format!("sim repair {sim}")).exits(0);
+        assert_ne!(ran.code, 0, "no cut fell right after the erase");
+        let held = cut.export(sim);
+        if held.flash.iter().all(|byte| *byte == 0xFF) {
+            assert!(held.eeprom.iter().all(|byte| *byte == 0xFF), "the erase took the EEPROM");
+            return cut;
+        }
+    }
+    unreachable!("the loop ends by a cut that comes too late")
+}
+
+fn same_command_again_restores(tag: &str, answer: &str) {
+    let home = Home::new();
+    let before = worn_board(&home, "bench");
+    let home = cut_after_the_erase(&home, "bench", tag);
+    if !answer.is_empty() {
+        let asked = home.run(&format!("loader install --via sim:bench --yes {tag}"));
+        asked.exits(3).says("--resume none").says(answer);
+    }
+    home.run(&format!("loader install --via sim:bench --yes {tag} {answer}")).exits(0);
+    let after = home.export("bench");
+    assert_eq!(after.flash[..0x1F800], before.flash[..0x1F800], "the application is as before the first run");
+    assert_eq!(after.eeprom, before.eeprom, "the settings are as before the first run");
+    assert_eq!(after.lock() & 0b1111, before.lock() & 0b1111, "LB and BLB0 are as before the first run");
+    assert_eq!(after.lock() & 0b11_0000, 0b10_0000, "BLB1 protects the loader, as the board file asks");
+    assert_eq!(after.violations(), 0);
+}
+
+#[test]
+fn a_tagged_board_cut_after_the_erase_gets_everything_back() {
+    same_command_again_restores("--tag 1187", "");
+}
+
+#[test]
+fn an_untagged_board_cut_after_the_erase_gets_everything_back_once_the_question_is_answered() {
+    same_command_again_restores("", "--resume 2");
+}
+
+#[test]
+fn a_new_blank_board_in_between_is_not_given_the_old_ones_contents() {
+    for (tag, other) in [("--tag 1187", "--tag 1188"), ("", "--resume none")] {
+        let home = Home::new();
+        let before = worn_board(&home, "bench");
+        let home = cut_after_the_erase(&home, "bench", tag);
+        // The same chip type, and by chance the same calibration byte: nothing tells it from the erased one.
+        home.run("sim new fresh --board vent").exits(0);
+        if tag.is_empty() {
+            let asked = home.run("loader install --via sim:fresh --yes");
+            asked.exits(3).says("--resume none");
+        }
+        home.run(&format!("loader install --via sim:fresh --yes {other}")).exits(0);
+        let fresh = home.export("fresh");
+        assert!(fresh.flash[..0x1F800].iter().all(|byte| *byte == 0xFF), "no old application on the new board");
+        assert!(fresh.eeprom.iter().all(|byte| *byte == 0xFF), "no old settings on the new board");
+        let answer = if tag.is_empty() { "--resume 2" } else { "" };
+        home.run(&format!("loader install --via sim:bench --yes {tag} {answer}")).exits(0);
+        assert_eq!(home.export("bench").eeprom, before.eeprom, "the old board still gets its own back");
+    }
+}

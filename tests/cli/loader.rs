@@ -1,0 +1,90 @@
+//! Installing and removing a loader, on every demo board.
+
+use super::Home;
+use farrier::board::Catalog;
+
+/// Name, first address of the reservation, its size, the configuration afterwards as low, high, extended.
+///
+/// The configuration bytes were worked out by hand from the bit tables of the datasheets' sections on fuse bits (8271, 8272, 2549) for
+/// what the three board files ask for.
+const BOARDS: [(&str, usize, usize); 3] = [("vent", 0x1F800, 2048), ("pump", 0x3F800, 2048), ("frost", 0x7C00, 1024)];
+
+fn loader_bytes(board: &str) -> Vec<u8> {
+    let (board, _) = Catalog::built_in().board(board).expect("a demo board");
+    let reservation = board.reservation.expect("a reservation");
+    let hex = farrier::board::loader(&reservation.loader.expect("a loader")).expect("it is built in");
+    let file = farrier::image::parse(hex.to_vec(), None).expect("its HEX is right");
+    file.flash().filled(reservation.span, 0xFF)
+}
+
+#[test]
+fn install_fits_the_loader_and_a_second_run_changes_nothing() {
+    for (board, start, size) in BOARDS {
+        let home = Home::new();
+        home.run(&format!("loader install --via sim:{board} --yes")).exits(0).says("Done.").says("Not checked").says("SIMULATED");
+        let held = home.export(board);
+        assert_eq!(held.flash[start..start + size], loader_bytes(board), "{board}: the reservation holds the loader");
+        assert!(held.flash[..start].iter().all(|byte| *byte == 0xFF), "{board}: the rest is blank");
+        assert_eq!(held.fuses()[1] & 1, 0, "{board}: BOOTRST is programmed");
+        assert_eq!(held.lock() & 0b11_0000, 0b10_0000, "{board}: BLB1 is mode 2");
+        assert_eq!(held.violations(), 0, "{board}");
+        home.run(&format!("loader install --via sim:{board} --yes")).exits(0).says("there already");
+        assert_eq!(home.export(board).flash, held.flash, "{board}");
+    }
+}
+
+#[test]
+fn remove_gives_the_room_back_and_starts_the_application() {
+    for (board, start, _) in BOARDS {
+        let home = Home::new();
+        home.run(&format!("loader install --via sim:{board} --yes")).exits(0);
+        let application = demo_application(board);
+        let path = home.file("application.hex", application);
+        home.run(&format!("write {} --via sim:{board} --yes", path.display())).exits(0);
+        let with_loader = home.export(board);
+        home.run(&format!("loader remove --via sim:{board} --yes")).exits(3).says("loader-removed").says("--accept loader-removed");
+        assert_eq!(home.export(board).flash, with_loader.flash, "{board}: nothing was touched without the consent");
+        home.run(&format!("loader remove --via sim:{board} --yes --accept loader-removed")).exits(0);
+        let held = home.export(board);
+        assert_eq!(held.flash[..start], with_loader.flash[..start], "{board}: the application stays");
+        assert!(held.flash[start..].iter().all(|byte| *byte == 0xFF), "{board}: the reservation is blank");
+        assert_eq!(held.fuses()[1] & 1, 1, "{board}: BOOTRST is unprogrammed");
+        assert_eq!(held.lock() & 0b11_0000, 0b11_0000, "{board}: the boot section is not locked");
+        assert_eq!(held.violations(), 0, "{board}");
+    }
+}
+
+/// The demo application of a board, as Intel HEX.
+pub fn demo_application(board: &str) -> &'static [u8] {
+    match board {
+        "vent" => include_bytes!("../../boards/demo-applications/vent.hex"),
+        "pump" => include_bytes!("../../boards/demo-applications/pump.hex"),
+        _ => include_bytes!("../../boards/demo-applications/frost.hex"),
+    }
+}
+
+#[test]
+fn without_a_terminal_and_without_yes_nothing_changes() {
+    let home = Home::new();
+    let before = {
+        home.run("sim new bench --board vent").exits(0);
+        home.export("bench")
+    };
+    home.run("loader install --via sim:bench").exits(3).says("farrier loader install --via sim:bench --yes");
+    let after = home.export("bench");
+    assert_eq!((after.flash, after.eeprom, after.state["fuses"].clone()), (before.flash, before.eeprom, before.state["fuses"].clone()));
+    let journal = home.run("journal --json");
+    assert_eq!(journal.json()["jobs"].as_array().map(Vec::len), Some(0));
+}
+
+#[test]
+fn a_dry_run_changes_nothing_and_shows_the_plan() {
+    let home = Home::new();
+    let ran = home.run("loader install --via sim:vent --dry-run --json");
+    ran.exits(0);
+    let steps = ran.json()["plan"].as_array().map(Vec::len).expect("a plan");
+    assert!(steps >= 6, "{}", ran.out);
+    let held = home.export("vent");
+    assert!(held.flash.iter().all(|byte| *byte == 0xFF));
+    assert_eq!(held.fuses(), [0x62, 0x99, 0xFF], "factory configuration (8272, fuse bits)");
+}
