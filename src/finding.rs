@@ -46,8 +46,8 @@ kinds! {
         "The ID bytes that the chip gave are not those of the chip in the board file. Either the board file is for another board, or the \
          chip was replaced. Choose the board with --board; `farrier boards` lists them."
     ImageOutsideFlash "image-outside-flash" Refuse
-        "The image has bytes at addresses that this chip's flash does not have. It was built for a larger chip, or linked at another \
-         address."
+        "The image has bytes at addresses that this chip's flash (or, for an EEPROM image, its EEPROM) does not have. It was built for \
+         a larger chip, or linked at another address."
     ImageOverlapsLoader "image-overlaps-loader" Refuse
         "The application image reaches into the flash that holds or will hold the loader. A combined image can be taken apart with \
          `write IMAGE --only application`."
@@ -56,14 +56,16 @@ kinds! {
          reservation in the board file is too small."
     ApplicationOverlapsReservation "application-overlaps-reservation" Refuse
         "The application that is on the board now reaches into the flash that the loader needs. Installing the loader would cut it off. \
-         Write an application that leaves the reservation free, or install with `--with APPLICATION`."
+         Write an application that leaves the reservation free, or install with `--with APPLICATION`. If what is there is a loader that \
+         nothing starts, `loader remove` clears it."
     ConflictingImageData "conflicting-image-data" Refuse
         "Two of the images given for this job put different bytes at one address, so what should be there is not settled."
     LosesProgrammingAccess "loses-programming-access" Refuse
         "The configuration asked for would turn off the very interface that is in use, or the reset line that it needs. Afterwards only a \
          high-voltage programmer could reach the chip."
     ReservedBitsChanged "reserved-bits-changed" Refuse
-        "The configuration asked for programs bits that the datasheet leaves without a meaning. They must stay unprogrammed (1)."
+        "The configuration image programs bits that the datasheet leaves without a meaning, or gives a field a value that it reserves. Bits \
+         without a meaning must stay unprogrammed (1)."
     SupplyOutOfRange "supply-out-of-range" Refuse
         "The supply that the bridge measured lies outside the range of the board file. Below it the chip may write wrong bits; above it \
          the chip may be harmed."
@@ -71,12 +73,12 @@ kinds! {
         "The bridge drives its pins at another level than this board's inputs bear or understand. Use a bridge of the board's level, or a \
          level shifter."
     SettingsLost "settings-lost" Consent
-        "The settings store will not hold afterwards what it holds now, and the job did not ask to replace it byte for byte. The snapshot \
-         keeps what was there."
+        "The settings store will not hold afterwards what it holds now, and the job did not ask to replace it byte for byte: an image \
+         changes part of it, or an erase takes what could not be read. What could be read is kept in the snapshot."
     SettingsChangedSince "settings-changed-since" Consent
-        "An earlier job on this board was not finished, and the settings store has changed since that job had verified it: firmware that \
-         ran in between wrote to it. Going on restores the store as it was before that job; the present contents are kept in a snapshot of \
-         their own."
+        "An earlier job on this board was not finished, and the settings store is not as that job had verified or left it: firmware \
+         that ran in between wrote to it. Going on restores the store as it was before that job; the present contents are kept in a \
+         snapshot of their own."
     KeptContentsUnreadable "kept-contents-unreadable" Consent
         "The job should keep contents that cannot be read, because the chip is locked, and a step destroys them. They are lost for good."
     NoSnapshotPossible "no-snapshot-possible" Consent
@@ -84,15 +86,16 @@ kinds! {
     LoaderRemoved "loader-removed" Consent
         "The job takes away the loader that is on the board. Afterwards new firmware gets in only through the programming header."
     ClockSourceChanged "clock-source-changed" Consent
-        "The job changes the chip's clock source to one that the board file does not expect. If that source is not on the board, the chip \
-         stops answering."
+        "The job changes the chip's clock source to one that the board file does not expect, or the board is a generic one of which no \
+         clock is known. If that source is not on the board, the chip stops answering until something gives it a clock."
     ClockMissing "clock-missing" Consent
         "The configuration chooses a clock that the board file does not have: no crystal or external clock is described there. The chip \
          would not run."
     ResetIntoEmptyFlash "reset-into-empty-flash" Consent
         "After the job, reset starts at flash that is empty. The board will do nothing until something is written there."
     ReadoutLocked "readout-locked" Consent
-        "The job sets lock bits that forbid reading. No later snapshot or verify is possible, and unlocking erases everything."
+        "The job sets lock bits that forbid reading. No later snapshot or verify is possible, and unlocking erases the flash, and the \
+         EEPROM unless the configuration protects it."
     ImageMayNotStart "image-may-not-start" Consent
         "The image does not look like something that this chip can start: where reset begins there is no jump or code of a known kind, or \
          it leads outside the image."

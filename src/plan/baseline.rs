@@ -269,5 +269,7 @@ fn settings_changed(job: &UnfinishedJob, observed: &Observed, target: &Target) -
         bytes(changed),
         job.id
     );
-    (changed > 0).then(|| Finding::new(Kind::SettingsChangedSince, sentence))
+    // The job's number is no part of the stake: the job that takes over has another.
+    let stake = format!("{store}, now CRC-32 {:08X}", observed.eeprom.bytes.crop(store).crc32());
+    (changed > 0).then_some(Finding { kind: Kind::SettingsChangedSince, sentence, stake })
 }

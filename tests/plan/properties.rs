@@ -69,8 +69,12 @@ fn flash() -> impl Strategy<Value = Vec<u8>> {
     })
 }
 
+fn any_eeprom() -> impl Strategy<Value = Vec<u8>> {
+    proptest::collection::vec(any::<u8>(), EEPROM as usize)
+}
+
 fn eeprom() -> impl Strategy<Value = Vec<u8>> {
-    prop_oneof![Just(vec![0xFF; EEPROM as usize]), proptest::collection::vec(any::<u8>(), EEPROM as usize)]
+    prop_oneof![Just(vec![0xFF; EEPROM as usize]), any_eeprom()]
 }
 
 fn image(start: std::ops::Range<u32>, len: std::ops::Range<usize>) -> impl Strategy<Value = Image> {
@@ -117,7 +121,7 @@ fn intent(chip: &Chip) -> impl Strategy<Value = Intent> + use<> {
     let eeprom = prop_oneof![
         3 => Just(None),
         1 => (image(0..32, 8..32)).prop_map(|image| Some(named("settings.hex", image))),
-        1 => proptest::collection::vec(any::<u8>(), EEPROM as usize).prop_map(|all| Some(named("all.hex", Image::of(ByteAddress(0), &all)))),
+        1 => any_eeprom().prop_map(|all| Some(named("all.hex", Image::of(ByteAddress(0), &all)))),
     ];
     let lock = prop_oneof![2 => Just(Vec::new()), 1 => choices(&chip.lock_fields, 2)];
     let configuration = prop_oneof![1 => Just(Vec::new()), 1 => choices(&chip.fields, 3)];
@@ -314,4 +318,51 @@ fn canary_a_desired_state_computed_from_the_cut_state_is_caught() {
         panic!("the property does not notice a desired state made from what a cut left behind");
     };
     assert!(why.message().contains("not what the baseline wanted"), "{why}");
+}
+
+/// Whatever was cut, and however far the step in hand had come: the job is found to be this board's, and by its tag alone.
+#[test]
+fn after_a_cut_anywhere_the_job_is_known_for_this_boards() {
+    let outcome = check(|case| {
+        let (chip, board) = (case.chip(), board());
+        let target = target(&chip, &board);
+        let start = case.state();
+        let baseline = observe(&start, &chip);
+        let Ok((desired, _)) = desire(&case.intent, &baseline, &chip, &board) else { return Err(TestCaseError::reject("refused")) };
+        let Ok((plan, _)) = reconcile(&baseline, &desired, &target) else { return Err(TestCaseError::reject("refused")) };
+        let interpreter = Interpreter { chip: &chip, way_in: target.way_in, desired: &desired };
+        let mut random = fastrand::Rng::with_seed(case.seed);
+        let mut before = start.clone();
+        for (finished, step) in plan.steps().iter().enumerate() {
+            let mut after = before.clone();
+            interpreter.apply(&mut after, &step.kind);
+            for mut left in [before.clone(), interpreter.after_cut(&before, &step.kind), after.clone()] {
+                settle(&mut left, || random.u8(..));
+                let job = unfinished(&baseline, &plan, finished);
+                let changed = job.changed_anything();
+                let jobs = [job];
+                let found = takeover(&jobs, &observe(&left, &chip), Some("bed 4"), Resume::Unasked, &target).unwrap();
+                let known = matches!(&found, Takeover::Resume { findings, .. } if findings.is_empty());
+                prop_assert!(known || (!changed && found == Takeover::Fresh), "in hand: {:?}: {:?}", step.kind, found);
+                let found = takeover(&jobs, &observe(&left, &chip), None, Resume::Unasked, &target).unwrap();
+                prop_assert!(!changed || found != Takeover::Fresh, "in hand: {:?}: forgotten", step.kind);
+            }
+            before = after;
+        }
+        Ok(())
+    });
+    outcome.unwrap();
+}
+
+fn unfinished(baseline: &Observed, plan: &Plan, finished: usize) -> UnfinishedJob {
+    UnfinishedJob {
+        id: 1,
+        tag: Some("bed 4".into()),
+        baseline: baseline.clone(),
+        began_with: baseline.clone(),
+        plan: plan.clone(),
+        finished,
+        in_hand: true,
+        verified_settings: None,
+    }
 }
