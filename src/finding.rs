@@ -64,8 +64,8 @@ kinds! {
         "The configuration asked for would turn off the very interface that is in use, or the reset line that it needs. Afterwards only a \
          high-voltage programmer could reach the chip."
     ReservedBitsChanged "reserved-bits-changed" Refuse
-        "The configuration image programs bits that the datasheet leaves without a meaning, or gives a field a value that it reserves. Bits \
-         without a meaning must stay unprogrammed (1)."
+        "The configuration image programs bits that the datasheet leaves without a meaning, or gives a field a value that it reserves. \
+         Bits without a meaning must stay unprogrammed (1)."
     SupplyOutOfRange "supply-out-of-range" Refuse
         "The supply that the bridge measured lies outside the range of the board file. Below it the chip may write wrong bits; above it \
          the chip may be harmed."
