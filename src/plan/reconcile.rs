@@ -7,6 +7,7 @@ use super::{Desired, Observed, fields, stakes};
 use crate::board::{Board, Chip, RegionOwner, Role, WayIn};
 use crate::finding::{Finding, Severity};
 use crate::image::{ByteAddress, Memory, Span};
+use crate::units::Hertz;
 
 /// What a plan is made for.
 #[derive(Clone, Copy, Debug)]
@@ -36,8 +37,9 @@ pub(super) fn steps(observed: &Observed, desired: &Desired, target: &Target) -> 
     if !difference.any() {
         return Vec::new();
     }
-    let mut list = StepList { desired, target, steps: Vec::new() };
-    list.add(StepKind::Enter { slowest_first: false }, "to reach the chip");
+    let mut list = StepList { observed, desired, target, pace: target.pace, steps: Vec::new() };
+    let clock = target.pace.programming_clock;
+    list.add(StepKind::Enter { slowest_first: false }, &format!("to reach the chip, at a programming clock of {clock}"));
     if let Some(reason) = &difference.erase {
         list.add(StepKind::Erase, reason);
     }
@@ -54,14 +56,17 @@ pub(super) fn steps(observed: &Observed, desired: &Desired, target: &Target) -> 
 }
 
 struct StepList<'a> {
+    observed: &'a Observed,
     desired: &'a Desired,
     target: &'a Target<'a>,
+    /// What the steps to come are estimated by.
+    pace: Pace,
     steps: Vec<Step>,
 }
 
 impl StepList<'_> {
     fn add(&mut self, kind: StepKind, reason: &str) {
-        let Target { chip, pace, .. } = *self.target;
+        let (chip, pace) = (self.target.chip, self.pace);
         let bytes = bytes(&kind, self.desired, chip);
         let estimate = estimate(&kind, self.desired, chip, pace);
         self.steps.push(Step { kind, bytes, reason: reason.to_string(), estimate });
@@ -139,6 +144,7 @@ impl StepList<'_> {
         }
         if clocked {
             self.add(StepKind::Enter { slowest_first: true }, "to prove that the chip runs on its new clock");
+            self.pace = self.pace_on_new_clock();
         }
         for change in plain {
             self.add(StepKind::WriteConfiguration { byte: change.byte, value: change.to }, "to set the configuration");
@@ -146,6 +152,16 @@ impl StepList<'_> {
         for change in starting {
             self.add(StepKind::WriteConfiguration { byte: change.byte, value: change.to }, "to choose where reset starts");
         }
+    }
+
+    /// The pace once the chip runs on its desired clock: as much faster or slower as the chip's own limit.
+    fn pace_on_new_clock(&self) -> Pace {
+        let Target { chip, board, pace, .. } = *self.target;
+        let limit = |configuration: &[u8]| chip.system_clock(board, configuration).map(|clock| chip.programming_clock_limit(clock));
+        let before = self.observed.configuration.as_deref().and_then(limit);
+        let Some((before, after)) = before.zip(limit(&self.desired.configuration)) else { return pace };
+        let scaled = u64::from(pace.programming_clock.0) * u64::from(after.0) / u64::from(before.0.max(1));
+        Pace { programming_clock: Hertz(scaled.min(after.0.into()) as u32), ..pace }
     }
 
     /// Everything that the desired state speaks of, from a fresh entry.

@@ -235,6 +235,17 @@ fn the_estimate_is_the_chips_timing_and_the_clocks() {
 }
 
 #[test]
+fn what_comes_after_the_clock_change_is_estimated_on_the_new_clock() {
+    let (chip, board) = (chip(Kind::Usual), board());
+    let plan = plan_for(&install(), &factory(&chip), &chip, &board);
+    let verify = plan.steps().iter().rev().find(|step| step.bytes > FLASH).unwrap();
+    // From 1 MHz to 16 MHz the limit grows from 249,999 Hz to 2,666,666 Hz. Flash and configuration are 2051 instructions of 32
+    // bits; for the EEPROM the 16 checksums of 4 bytes take longer than its 64 instructions.
+    let wanted = Duration::from_secs(1) * 2051 * 32 / 2_666_666 + Duration::from_secs(1) * 16 * 4 / 50_000;
+    assert!(verify.estimate.abs_diff(wanted) < Duration::from_micros(10), "{:?}, not {wanted:?}", verify.estimate);
+}
+
+#[test]
 fn an_outline_on_the_factory_state_plans_the_worst_and_says_what_is_open() {
     let chip = chip(Kind::Usual);
     let board = board();

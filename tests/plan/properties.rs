@@ -217,6 +217,9 @@ fn kept_regions_are_kept(
         };
         prop_assert!(same(&state.flash, &case.flash, 0, end), "flash outside of the job's regions changed");
     }
+    if !raised(K::KeptContentsUnreadable) {
+        loader_is_whole(case, state, chip)?;
+    }
     let store = board.settings.as_ref().unwrap().span;
     let replaced = case.intent.eeprom.as_ref().is_some_and(|image| image.image.covers(store));
     if !replaced && !raised(K::SettingsLost) {
@@ -236,6 +239,23 @@ fn kept_regions_are_kept(
             let (now, before) = (state.configuration[field.byte].value, case.configuration[field.byte]);
             prop_assert_eq!(now & field.mask, before & field.mask, "configuration field {} changed unasked", field.name);
         }
+    }
+    Ok(())
+}
+
+/// A loader that is installed is there afterwards, and one that stays is untouched, whatever becomes of the application.
+fn loader_is_whole(case: &Case, state: &State, chip: &Chip) -> Result<(), TestCaseError> {
+    let now = |span: Span| state.flash[span.start().0 as usize..span.end().0 as usize].to_vec();
+    let bytes = |image: Vec<u8>| image.into_iter().map(Some).collect::<Vec<_>>();
+    let reserved = span(RESERVED.0, RESERVED.1);
+    if let LoaderIntent::Install(loader) = &case.intent.loader {
+        prop_assert_eq!(now(reserved), bytes(loader.image.filled(reserved, 0xFF)), "the loader is not what was installed");
+    }
+    let section = chip.boot_section(&case.configuration).filter(|_| chip.starts_loader(&case.configuration));
+    if let (LoaderIntent::Keep, Some(section)) = (&case.intent.loader, section) {
+        let before = case.flash[section.start().0 as usize..].to_vec();
+        let there = before[..2] != [0xFF, 0xFF];
+        prop_assert!(!there || now(section) == bytes(before), "the loader that should stay was changed");
     }
     Ok(())
 }
