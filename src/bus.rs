@@ -10,7 +10,8 @@ use std::time::Duration;
 /// A line of the programming header, other than the three of the SPI bus.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Line {
-    /// RESET of the chip, as the electrical level (low holds an AVR part in reset).
+    /// RESET of the chip, as the electrical level (low holds an AVR part in reset). While it is driven, SCK and MOSI are driven too, low
+    /// between transfers; released, they are let go as well.
     Reset,
     /// The board's supply, where the bridge can switch it.
     Power,
@@ -114,17 +115,22 @@ pub enum Reply {
 }
 
 /// Why an operation failed.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum Why {
     /// The masked value never came; `last` is the byte seen last.
+    #[error("the value waited for did not come in time; the last byte was 0x{last:02X}")]
     PollTimedOut { last: u8 },
     /// A captured byte was another one; `index` counts captured bytes.
+    #[error("byte {index} that came back is 0x{found:02X}, not 0x{expected:02X}")]
     Differs { index: u32, expected: u8, found: u8 },
     /// The bridge does not have this ability.
+    #[error("the bridge does not have this ability")]
     NotSupported,
     /// The bridge could not make sense of the operation.
+    #[error("the operation makes no sense to this bridge")]
     BadOperation,
     /// The board has no power, as far as the bridge can tell.
+    #[error("the board has no power, as far as the bridge can tell")]
     NoPower,
 }
 
@@ -155,7 +161,7 @@ pub struct Ticket(pub u64);
 #[derive(Debug, thiserror::Error)]
 pub enum BusError {
     /// An operation failed; those before it were carried out, those after it not.
-    #[error("bus operation {operation} failed: {why:?}")]
+    #[error("bus operation {operation} failed: {why}")]
     Failed { operation: usize, why: Why },
     /// An earlier list had failed, so this one was not begun.
     #[error("the list was not begun, because one before it failed")]

@@ -32,10 +32,6 @@ pub enum BadOperation {
     NoClock,
     #[error("a poll looks at byte {byte} of {length}")]
     PollByte { byte: u8, length: usize },
-    #[error("it needs {bytes} bytes of a frame, and the bridge's largest holds {limit}")]
-    FrameTooSmall { bytes: usize, limit: usize },
-    #[error("its block has {bytes} bytes, and the bridge's largest {limit}")]
-    BlockTooLarge { bytes: u64, limit: u32 },
 }
 
 /// Checks what an operation must keep to with every bridge.

@@ -1,7 +1,7 @@
 //! Frames in words, for traces.
 
 use super::{Answer, Envelope, Hello, Request};
-use crate::bus::{Drive, Line, Operation, Outcome, Pattern, Reply, Why};
+use crate::bus::{Drive, Line, Operation, Outcome, Pattern, Reply};
 use std::fmt::{self, Display, Formatter};
 
 /// Shows something of the protocol in words.
@@ -38,7 +38,7 @@ impl Display for Show<'_, Answer> {
             Answer::Hello(hello) => Show(hello).fmt(f),
             Answer::OtherVersion { version } => write!(f, "HELLO of version {version}"),
             Answer::Replies(replies) => write!(f, "REPLIES {}", list(replies)),
-            Answer::Failed { operation, why } => write!(f, "FAILED at operation {operation}: {}", Show(why)),
+            Answer::Failed { operation, why } => write!(f, "FAILED at operation {operation}: {why}"),
             Answer::NotBegun => write!(f, "NOT BEGUN"),
             Answer::Working => write!(f, "WORKING"),
             Answer::Again => write!(f, "AGAIN"),
@@ -104,18 +104,6 @@ impl Display for Show<'_, Reply> {
             Reply::Clock(clock) => write!(f, "clock {clock}"),
             Reply::Supply(Some(supply)) => write!(f, "supply {supply}"),
             Reply::Supply(None) => write!(f, "supply unknown"),
-        }
-    }
-}
-
-impl Display for Show<'_, Why> {
-    fn fmt(&self, f: &mut Formatter<'_>) -> fmt::Result {
-        match self.0 {
-            Why::PollTimedOut { last } => write!(f, "poll timed out, last byte {last:02X}"),
-            Why::Differs { index, expected, found } => write!(f, "byte {index} is {found:02X}, not {expected:02X}"),
-            Why::NotSupported => write!(f, "not supported"),
-            Why::BadOperation => write!(f, "makes no sense to the bridge"),
-            Why::NoPower => write!(f, "no power"),
         }
     }
 }

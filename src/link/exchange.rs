@@ -279,9 +279,10 @@ impl Exchange {
             self.patience.fruitless += 1;
             return Ok(());
         }
+        let begun = if unheard > UNHEARD_MAX { self.patience.heard_at } else { self.patience.since };
         Err(match self.patience.odd.take() {
             Some(what) => BusError::Nonsense { what },
-            None => BusError::NoAnswer { waited: self.clock.now().since(self.patience.heard_at), tries: fruitless },
+            None => BusError::NoAnswer { waited: self.clock.now().since(begun), tries: fruitless },
         })
     }
 

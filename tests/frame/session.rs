@@ -240,6 +240,20 @@ fn frames_of_unknown_kind_are_dropped() {
 }
 
 proptest! {
+    /// Whatever arrives, undamaged or not: what the session says are whole frames with a meaning.
+    #[test]
+    fn any_frames_are_answered_or_dropped(frames in prop::collection::vec((0u8..8, 0u8..8, super::any::bytes(40), any::<bool>()), 0..60)) {
+        let mut session = open();
+        for (kind, sequence, body, whole) in frames {
+            let bytes = Envelope { kind, sequence: Sequence(sequence), body }.to_wire();
+            session.hear(if whole { &bytes } else { &bytes[1..] });
+            if session.begin().is_some() {
+                finish(&mut session);
+            }
+            said(&mut session);
+        }
+    }
+
     /// Whatever a host sends, in whatever order and however often: lists are begun in the order of their numbers, none twice.
     #[test]
     fn lists_are_begun_in_order_and_at_most_once(sent in prop::collection::vec((any::<bool>(), 0u8..8, any::<bool>()), 0..400)) {

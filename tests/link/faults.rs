@@ -183,3 +183,49 @@ fn replies_of_the_wrong_kind_are_nonsense_and_the_session_is_left() {
     assert!(matches!(client.collect(ticket), Err(BusError::Nonsense { .. })));
     assert!(client.run(&[numbered(3)]).is_ok());
 }
+
+/// A far end that answers HELLO as the protocol says, and everything else with what `answer` makes up.
+fn answering_hello(mut answer: impl FnMut() -> Vec<u8> + 'static) -> MemoryWire {
+    let mut decoder = Decoder::new(330);
+    let far = Answering::with(move |bytes: &[u8]| {
+        let mut out = Vec::new();
+        for result in bytes.iter().filter_map(|byte| decoder.push(*byte)) {
+            match result.map(|envelope| Request::open(&envelope)) {
+                Ok(Ok(Request::Hello { mark, .. })) => {
+                    out.extend(Answer::Hello(farrier::frame::Hello { mark, ..hello(1) }).seal(Sequence(0)).to_wire());
+                }
+                _ => out.extend(answer()),
+            }
+        }
+        out
+    });
+    wire_to(far).0
+}
+
+#[test]
+fn a_hello_that_nobody_asked_for_with_another_start_number_is_a_restart() {
+    let mut client = connect(answering_hello(|| Answer::Hello(hello(2)).seal(Sequence(0)).to_wire())).unwrap();
+    assert!(matches!(client.run(&[numbered(1)]), Err(BusError::Restarted)));
+    // With the same one it is a late repetition, and means nothing.
+    let mut client = connect(answering_hello(|| Answer::Hello(hello(1)).seal(Sequence(0)).to_wire())).unwrap();
+    assert!(matches!(client.run(&[numbered(1)]), Err(BusError::NoAnswer { .. })));
+}
+
+#[test]
+fn undamaged_frames_of_any_content_end_in_a_result() {
+    for seed in 0..300 {
+        let mut random = fastrand::Rng::with_seed(seed);
+        let wire = answering_hello(move || {
+            let kind = *random.choice(&[0x02, 0x82, 0x82, 0x83, 0x84, 0x85, 0x86, 0x88]).unwrap();
+            let bytes = random.usize(0..6);
+            let body = std::iter::repeat_with(|| random.u8(0..6)).take(bytes).collect();
+            farrier::frame::Envelope { kind, sequence: Sequence(random.u8(0..4)), body }.to_wire()
+        });
+        let mut client = connect(wire).unwrap();
+        for number in 0..5 {
+            // The bridge has carried nothing out, so no reply can be right but one that was guessed.
+            let result = client.run(&[numbered(number), Operation::MeasureSupply]);
+            assert!(result.is_err(), "seed {seed}: {result:?}");
+        }
+    }
+}

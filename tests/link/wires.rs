@@ -106,7 +106,7 @@ fn a_trace_tells_every_frame_both_ways() {
     assert_eq!(told[2], "> #0 RUN SPI clock 1 MHz");
     assert_eq!(told[3], "< #0 REPLIES clock 1 MHz");
     assert_eq!(told[4], "> #1 RUN send 00 00 00 01; send EE EE");
-    assert_eq!(told[5], "< #1 FAILED at operation 1: poll timed out, last byte EE");
+    assert_eq!(told[5], "< #1 FAILED at operation 1: the value waited for did not come in time; the last byte was 0xEE");
 }
 
 #[test]
