@@ -29,7 +29,7 @@ impl PageBuffer {
         PageBuffer { bytes: vec![0xFF; page as usize], loaded: vec![false; page as usize] }
     }
 
-    /// Whether the byte had been loaded since the last write; a second load can only clear more bits.
+    /// A second load of the same byte can only clear more bits.
     fn load(&mut self, at: usize, data: u8) {
         self.bytes[at] &= data;
         self.loaded[at] = true;
