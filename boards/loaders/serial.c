@@ -225,7 +225,10 @@ static bool finish(void)
         if (!keep())
             return false;
     }
-    return taken == 0 || program(0, first_page);
+    if (taken == 0 || program(0, first_page))
+        return true;
+    erase(0); // what cannot be programmed right must not start
+    return false;
 }
 
 // Refuses until the sender is silent: some hear CAN only when it comes in place of their first block.

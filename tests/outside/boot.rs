@@ -1,7 +1,7 @@
 //! The loaders in libsimavr on all three demo chips: what they take, what they refuse, and what they leave to the application.
 
 use super::emulator::{Emulator, flash_with};
-use super::loaders::{BOARDS, application_hex, loader_hex, read_hex};
+use super::loaders::{BOARDS, application, application_hex, greeting, loader_hex, ready};
 use farrier::board::Catalog;
 use std::time::Duration;
 
@@ -26,14 +26,6 @@ fn page(board: &str) -> usize {
     Catalog::built_in().board(board).unwrap().1.flash.page as usize
 }
 
-fn greeting(board: &str) -> String {
-    format!("farrier {board}\r\n")
-}
-
-fn ready(board: &str) -> String {
-    format!("{board} controller ready\r\n")
-}
-
 /// The board with its loader and nothing else.
 fn with_loader(board: &str) -> Emulator {
     Emulator::boot(board, &flash_with(board, &[loader_hex(board)]), reservation(board))
@@ -42,12 +34,6 @@ fn with_loader(board: &str) -> Emulator {
 /// The board with its loader and its application.
 fn with_both(board: &str) -> Emulator {
     Emulator::boot(board, &flash_with(board, &[loader_hex(board), application_hex(board)]), reservation(board))
-}
-
-/// The board's application as a raw binary.
-fn application(board: &str) -> Vec<u8> {
-    let bytes = read_hex(&application_hex(board));
-    (0..=*bytes.keys().last().unwrap()).map(|at| bytes[&at]).collect()
 }
 
 /// The application, filled up with bytes that look random to `bytes` in all.
@@ -239,6 +225,21 @@ fn a_damaged_block_is_never_programmed() {
         let good = block(2 * (page / 128) as u8, &[0x33; 128]);
         exchange(&mut emulator, &good, ACK);
         assert!(emulator.flash()[2 * page - 128..2 * page].iter().all(|byte| *byte == 0x33), "{board}");
+    }
+}
+
+#[test]
+fn flash_that_does_not_hold_what_came_is_noticed_and_never_started() {
+    for board in BOARDS {
+        for stuck in [4, page(board) as u32 + 5] {
+            let mut emulator = with_loader(board);
+            emulator.make_stuck(stuck);
+            assert!(!emulator.send_xmodem(&application_of(board, 2 * page(board))), "{board}, 0x{stuck:05X}: taken");
+            emulator.run(SECOND);
+            emulator.reset();
+            emulator.expect(&greeting(board), SECOND);
+            assert!(emulator.run(3 * SECOND).iter().all(|byte| *byte == PROMPT), "{board}, 0x{stuck:05X}: started");
+        }
     }
 }
 

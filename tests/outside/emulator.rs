@@ -131,6 +131,11 @@ impl Emulator {
         self.command(&format!("hurry {times}"));
     }
 
+    /// Makes a byte of flash one that cannot be programmed: it stays blank.
+    pub fn make_stuck(&mut self, address: u32) {
+        self.command(&format!("stuck {address}"));
+    }
+
     /// How many bytes came from the line while the chip's receive buffer was full.
     pub fn lost(&mut self) -> u32 {
         self.command("lost").strip_prefix("lost ").unwrap().parse().unwrap()

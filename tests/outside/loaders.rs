@@ -40,6 +40,23 @@ pub fn application_hex(board: &str) -> PathBuf {
     boards().join(format!("demo-applications/{board}.hex"))
 }
 
+/// What a board's loader says after reset.
+pub fn greeting(board: &str) -> String {
+    format!("farrier {board}\r\n")
+}
+
+/// What a board's demo application says when it starts.
+pub fn ready(board: &str) -> String {
+    format!("{board} controller ready\r\n")
+}
+
+/// A board's demo application as a raw binary from address 0 on.
+pub fn application(board: &str) -> Vec<u8> {
+    let bytes = read_hex(&application_hex(board));
+    let end = *bytes.keys().last().unwrap() + 1;
+    (0..end).map(|at| bytes.get(&at).copied().unwrap_or(0xFF)).collect()
+}
+
 /// The bytes of a HEX file by their addresses.
 pub fn read_hex(path: &Path) -> BTreeMap<u32, u8> {
     let text = fs::read_to_string(path).unwrap();

@@ -6,9 +6,9 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 
 mod boot;
-mod emulator;
+pub mod emulator;
 mod images;
-mod loaders;
+pub mod loaders;
 
 /// What to do when something is missing.
 const INSTALL: &str = "run `tests/run`, which installs it or names the command that does";

@@ -11,6 +11,7 @@
 //   hurry N                     from now on UART0 and its line run N times as fast as BAUD says, to fill a big flash; `ok`
 //   reset                       an external reset; `ok`
 //   lost                        how many bytes from the line came too fast and were lost; `lost COUNT`
+//   stuck ADDRESS               that byte of flash can no longer be programmed and stays 0xFF; `ok`
 //   peek ADDRESS COUNT          bytes of the data space; `peeked HEX`
 //   flash FILE                  writes the flash as it is now; `ok`
 //
@@ -64,6 +65,8 @@ static unsigned long line_lost;
 
 static avr_cycle_count_t busy_until;
 static bool rww_locked;
+
+static uint32_t stuck = UINT32_MAX;
 
 static void fault(const char *format, ...)
 {
@@ -178,6 +181,8 @@ static void step(void)
     if (state == cpu_Crashed || state == cpu_Done)
         fault("the CPU stopped");
 
+    if (spm && (command & PGWRT) && stuck <= avr->flashend)
+        avr->flash[stuck] = 0xFF;
     if (spm && (command & RWWSRE))
         rww_locked = false;
     if (spm && (command & (PGERS | PGWRT))) {
@@ -279,6 +284,8 @@ static void obey(const char *command)
         command_line(text);
     else if (sscanf(command, "hurry %llu", &first) == 1)
         command_hurry(first);
+    else if (sscanf(command, "stuck %llu", &first) == 1)
+        stuck = first, puts("ok");
     else if (strcmp(command, "lost\n") == 0)
         printf("lost %lu\n", line_lost);
     else if (strcmp(command, "reset\n") == 0)
