@@ -1,7 +1,7 @@
 //! Whose unfinished job is this? What 'kept' refers to is the board before the first change, so a board that was left half
 //! done must be told from every other board before anything is planned for it.
 
-use super::checks::{bytes, settings_store};
+use super::checks::{bytes, called, settings_store};
 use super::interpret::{Interpreter, State};
 use super::reconcile::Target;
 use super::{Contents, Observed, Origin, Plan, StepKind, fields};
@@ -231,7 +231,7 @@ fn traces(job: &UnfinishedJob, observed: &Observed, chip: &Chip) -> Option<Strin
         let images: Vec<Span> = job.plan.desired().origins.iter().filter_map(image).collect();
         let own = fields::outside(Span::first(shape.bytes), &images);
         let block = own.iter().flat_map(|span| span.pages(BLOCK)).find(|block| still_there(before, now, *block, shape.blank))?;
-        Some(format!("{} {block}", memory.name()))
+        Some(format!("{} {block}", called(memory)))
     })
 }
 
@@ -264,9 +264,11 @@ fn settings_changed(job: &UnfinishedJob, observed: &Observed, target: &Target) -
     let changed = (store.start().0..store.end().0).filter(unexplained).count();
     let since = if job.verified_settings.is_some() { "had verified" } else { "had left" };
     let sentence = format!(
-        "{} of the settings store ({store}) are not as job {} {since} them: firmware that ran since may have written them. Going on puts \
-         back the settings from before that job; to keep the present ones, take a snapshot and close the job with `farrier journal`.",
+        "The settings store ({store}) differs in {} from what job {} {since}: firmware that ran since may have written it. Going on puts \
+         back the settings from before that job. To keep the present ones, take a snapshot, then end the job with `farrier journal \
+         close {}`.",
         bytes(changed),
+        job.id,
         job.id
     );
     // The job's number is no part of the stake: the job that takes over has another.

@@ -41,6 +41,16 @@ pub(super) fn bytes(count: usize) -> String {
     if count == 1 { "1 byte".to_string() } else { format!("{count} bytes") }
 }
 
+/// A span as people read it: one address for one byte.
+fn place(span: Span) -> String {
+    if span.len() == 1 { span.start().to_string() } else { span.to_string() }
+}
+
+/// A memory as sentences call it.
+pub(super) fn called(memory: Memory) -> &'static str {
+    if memory == Memory::Eeprom { "EEPROM" } else { memory.name() }
+}
+
 impl<'a> Case<'a> {
     fn loader(&self) -> Option<&'a NamedImage> {
         match &self.intent.loader {
@@ -86,7 +96,7 @@ impl<'a> Case<'a> {
              this chip.",
             named.name,
             bytes(lost),
-            memory.name(),
+            called(memory),
             self.chip.part,
             ByteAddress(size.saturating_sub(1))
         );
@@ -102,10 +112,10 @@ impl<'a> Case<'a> {
         Some(Finding::new(
             Kind::ImageOverlapsLoader,
             format!(
-                "{} has bytes at {hit}, in the flash that {holds} the loader ({loader}). Write a smaller image, or take a combined \
-                 one apart \
-                 with `--only application`.",
-                application.name
+                "{} has bytes at {}, in the flash that {holds} the loader ({loader}). Write a smaller image, or take a combined one \
+                 apart with `--only application`.",
+                application.name,
+                place(hit)
             ),
         ))
     }
@@ -115,12 +125,12 @@ impl<'a> Case<'a> {
         let astray: usize = fields::outside(loader.image.extent()?, &[reserved]).iter().map(|span| loader.image.crop(*span).len()).sum();
         let extent = loader.image.extent()?;
         let sentence = format!(
-            "The loader {} takes {extent}; {} of it lie outside of the flash that board {} reserves for a loader ({reserved}, {}). Use a \
-             loader that was linked for this reservation.",
+            "The loader {} takes {extent}. Board {} reserves {reserved} ({}) for a loader; outside of that it has {}. Use a loader \
+             that was linked for this reservation.",
             loader.name,
-            bytes(astray),
             self.board.name,
-            bytes(reserved.len() as usize)
+            bytes(reserved.len() as usize),
+            bytes(astray)
         );
         (astray > 0).then(|| Finding::new(Kind::LoaderOutsideReservation, sentence))
     }
@@ -141,9 +151,9 @@ impl<'a> Case<'a> {
         let reach = fields::occupied(held, part, blank)?;
         let same = held.filled(part, blank) == loader.image.crop(part).filled(part, blank);
         let sentence = format!(
-            "The application on the board has bytes at {reach}, in the flash that the loader needs ({reserved}). Write one that \
-             ends before \
-             {} (`--with APPLICATION`), or give that flash up first with `farrier loader remove`.",
+            "The application on the board has bytes at {}, in the flash that the loader needs ({reserved}). Write one that ends before \
+             {} (`--with APPLICATION`). If what is there is a loader that nothing starts, `farrier loader remove` clears it.",
+            place(reach),
             reserved.start()
         );
         (starts && !same).then(|| Finding::new(Kind::ApplicationOverlapsReservation, sentence))
@@ -194,11 +204,11 @@ impl<'a> Case<'a> {
         let changed = changed_bytes(&self.baseline.eeprom.bytes, &self.desired.eeprom, store, self.chip.eeprom.blank);
         let extent = named.image.extent()?;
         let sentence = format!(
-            "{} changes {} of the settings store ({store}) that are or may be set now, and replaces it only in part ({extent}). To \
-             keep the settings, \
-             leave EEPROM out of the job; the snapshot keeps what was there.",
+            "{} has other values for {} of the settings that are there, and replaces the store ({store}) only in part ({}). To keep \
+             the settings, leave EEPROM out of the job; the snapshot keeps what could be read of them.",
             named.name,
-            bytes(changed)
+            bytes(changed),
+            place(extent)
         );
         (changed > 0).then(|| Finding::new(Kind::SettingsLost, sentence))
     }

@@ -1,6 +1,6 @@
 //! The findings that follow from a plan: who is at the other end, and what the steps take.
 
-use super::checks::{bytes, settings_store, shutting};
+use super::checks::{bytes, called, settings_store, shutting};
 use super::difference::erase_takes_eeprom;
 use super::reconcile::{Target, unchanged};
 use super::step::{Step, StepKind};
@@ -82,11 +82,11 @@ fn lost_to_erase(observed: &Observed, desired: &Desired, target: &Target) -> Vec
         let Some(contents) = observed.memory(*memory) else { continue };
         let missing: u32 = outside_image(&contents.bytes, *whole).iter().map(|span| span.len()).sum();
         if missing > 0 && contents.unreadable.is_some() {
-            unread.push(format!("{} of {}", bytes(missing as usize), memory.name()));
+            unread.push(format!("{} of {}", bytes(missing as usize), called(*memory)));
         }
         let gone = unkept(observed, desired, *memory, *whole, chip);
         if gone > 0 {
-            lost.push(format!("{} of {}", bytes(gone), memory.name()));
+            lost.push(format!("{} of {}", bytes(gone), called(*memory)));
         }
         let store = settings_store(chip, target.board);
         let settings = unkept(observed, desired, Memory::Eeprom, store, chip);
@@ -99,7 +99,7 @@ fn lost_to_erase(observed: &Observed, desired: &Desired, target: &Target) -> Vec
     let why = |memory: &Memory| observed.memory(*memory).and_then(|contents| contents.unreadable.as_deref());
     let why = taken.iter().find_map(|(memory, _)| why(memory)).unwrap_or("it was not read");
     if !lost.is_empty() {
-        let what = format!("{} should stay, but cannot be read ({why}), and the erase takes it for good.", lost.join(" and "));
+        let what = format!("{} should stay, but cannot be read ({why}), and the erase destroys that for good.", lost.join(" and "));
         let advice = "Write images for them, or leave the chip as it is.";
         all.push(Finding::new(Kind::KeptContentsUnreadable, format!("{what} {advice}")));
     }
@@ -154,7 +154,7 @@ fn images_unchanged(observed: &Observed, desired: &Desired, steps: &[Step]) -> V
     }
     let same = images.into_iter().filter(|(.., same)| *same);
     same.map(|(name, memory, length, _)| {
-        let sentence = format!("The {} holds all {} of {name} already; they are not written.", memory.name(), bytes(length));
+        let sentence = format!("The {} holds all {} of {name} already; nothing is written there.", called(memory), bytes(length));
         Finding::new(Kind::ImageUnchanged, sentence)
     })
     .collect()
