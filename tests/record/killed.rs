@@ -1,13 +1,17 @@
-//! A process that writes jobs is killed at any moment: the journal opens, and what had been acknowledged is in it.
+//! A process that writes records is killed at any moment: they can still be read, and what had been acknowledged is in them.
 
-use super::{AT, date, new_job, plan, process};
-use farrier::record::{JobId, Journal};
+use super::{AT, date, new_job, plan, process, vent, vent_info};
+use farrier::record::{JobId, Journal, Snapshots};
 use std::io::{BufRead, BufReader, Read, Write};
 use std::path::Path;
 use std::time::Duration;
 use tempfile::tempdir;
 
-/// Writes jobs, each of which takes the last one over, and says what the journal has acknowledged.
+/// Begins each line that acknowledges something.
+const ACKNOWLEDGED: &str = "kept: ";
+
+/// Writes jobs, each of which takes the last one over, and says what the journal has acknowledged: job, and steps done, a half for the one
+/// in hand.
 fn write_jobs(path: &Path, many: usize, mut say: impl Write) {
     let mut journal = Journal::open(path).unwrap();
     let plan = plan(1);
@@ -16,12 +20,12 @@ fn write_jobs(path: &Path, many: usize, mut say: impl Write) {
         let mut new = new_job(&plan);
         new.inherits = last;
         let job = journal.begin(&new).unwrap();
-        writeln!(say, "job {job} begun").unwrap();
+        writeln!(say, "{ACKNOWLEDGED}{job} 0").unwrap();
         for step in 0..3 {
             journal.step_begun(job, step, date(1)).unwrap();
-            writeln!(say, "job {job} steps {step}.5").unwrap();
+            writeln!(say, "{ACKNOWLEDGED}{job} {step}.5").unwrap();
             journal.step_finished(job, step, date(2)).unwrap();
-            writeln!(say, "job {job} steps {}", step + 1).unwrap();
+            writeln!(say, "{ACKNOWLEDGED}{job} {}", step + 1).unwrap();
         }
         last = Some(job);
     }
@@ -30,7 +34,7 @@ fn write_jobs(path: &Path, many: usize, mut say: impl Write) {
 #[test]
 fn jobs_are_written_one_after_another() {
     if let Some(path) = std::env::var_os(AT) {
-        // The process of the test below: it writes until it is killed.
+        // The process of another test: it writes until it is killed.
         return write_jobs(Path::new(&path), usize::MAX, std::io::stdout());
     }
     let folder = tempdir().unwrap();
@@ -41,56 +45,95 @@ fn jobs_are_written_one_after_another() {
     assert_eq!(journal.unfinished(&[]).unwrap()[0].job.id, JobId(3));
 }
 
-/// What the killed process said last of each job: `(job, steps done; a half for a step in hand)`. A line cut short is left out.
-fn acknowledged(said: &str) -> Vec<(i64, f64)> {
+/// Starts a test of this file as a process on `at`, kills it once it has acknowledged `wanted` things and `after` has passed, and gives
+/// what it said.
+fn killed(test: &str, at: &Path, wanted: usize, after: Duration) -> String {
+    let mut writer = process(&[], &format!("record::killed::{test}"), at);
+    let mut out = BufReader::new(writer.stdout.take().unwrap());
+    let mut said = String::new();
+    while acknowledged(&said).count() < wanted {
+        assert_ne!(out.read_line(&mut said).unwrap(), 0, "the writer ended by itself: {said}");
+    }
+    std::thread::sleep(after);
+    writer.kill().unwrap();
+    out.read_to_string(&mut said).unwrap();
+    writer.wait().unwrap();
+    said
+}
+
+/// What a killed process has acknowledged, as words. A line cut short, and those of the test harness, are left out.
+fn acknowledged(said: &str) -> impl Iterator<Item = Vec<&str>> {
     let whole = &said[..said.rfind('\n').map_or(0, |end| end + 1)];
-    let words = whole.lines().map(|line| line.split_whitespace().collect::<Vec<_>>());
-    words
-        .filter_map(|words| match words[..] {
-            ["job", job, "begun"] => Some((job.parse().unwrap(), 0.0)),
-            ["job", job, "steps", steps] => Some((job.parse().unwrap(), steps.parse().unwrap())),
-            _ => None, // the test harness's own lines
-        })
-        .collect()
+    whole.lines().filter_map(|line| line.strip_prefix(ACKNOWLEDGED)).map(|line| line.split_whitespace().collect())
 }
 
 #[test]
 fn a_killed_writer_leaves_what_it_had_acknowledged() {
     let folder = tempdir().unwrap();
     let path = folder.path().join("journal");
-    let mut seen = 0;
-    for round in 0..15 {
-        let mut writer = process(&[], "record::killed::jobs_are_written_one_after_another", &path);
-        let mut out = BufReader::new(writer.stdout.take().unwrap());
-        let mut said = String::new();
-        // The first rounds end anywhere while the program starts and makes the tables; the others so many acknowledgements later, and
-        // then at another point of the next transaction.
-        let wanted = if round < 3 { 0 } else { round };
-        while acknowledged(&said).len() < wanted {
-            assert_ne!(out.read_line(&mut said).unwrap(), 0, "the writer ended by itself: {said}");
-        }
-        std::thread::sleep(Duration::from_micros(if round < 3 { 4_000 * round as u64 } else { 70 * round as u64 }));
-        writer.kill().unwrap();
-        out.read_to_string(&mut said).unwrap();
-        writer.wait().unwrap();
-        seen += acknowledged(&said).len();
-        check(&path, &acknowledged(&said));
+    // The first rounds end anywhere while the program starts and makes the tables; the others so many acknowledgements later, and then
+    // at another point of the next transaction.
+    for round in 0..3 {
+        killed("jobs_are_written_one_after_another", &path, 0, Duration::from_millis(4 * round));
+        check(&path, "");
     }
-    assert!(seen >= (3..15).sum(), "{seen} acknowledgements in all");
+    for round in 3..15 {
+        let said = killed("jobs_are_written_one_after_another", &path, round, Duration::from_micros(70 * round as u64));
+        check(&path, &said);
+    }
 }
 
 /// The journal opens, is whole, and holds what was acknowledged.
-fn check(path: &Path, acknowledged: &[(i64, f64)]) {
+fn check(path: &Path, said: &str) {
     let journal = Journal::open(path).unwrap();
     let raw = rusqlite::Connection::open(path).unwrap();
     let verdict: String = raw.query_row("pragma integrity_check", [], |row| row.get(0)).unwrap();
     assert_eq!(verdict, "ok");
-    for (job, steps) in acknowledged {
-        let found = journal.job(JobId(*job)).unwrap().job;
+    for words in acknowledged(said) {
+        let [job, steps] = words[..] else { panic!("{words:?}") };
+        let (job, steps): (i64, f64) = (job.parse().unwrap(), steps.parse().unwrap());
+        let found = journal.job(JobId(job)).unwrap().job;
         let done = found.finished_steps() as f64 + if found.step_in_hand().is_some() { 0.5 } else { 0.0 };
-        assert!(done >= *steps, "job {job}: acknowledged {steps}, found {done}");
+        assert!(done >= steps, "job {job}: acknowledged {steps}, found {done}");
     }
     // Beginning a job and ending the one before are one transaction.
     let open = journal.unfinished(&[]).unwrap();
     assert_eq!(open.len(), usize::from(!journal.jobs().unwrap().is_empty()), "jobs that have not ended");
+}
+
+/// Saves snapshots, and says the name of each once it is saved.
+fn save_snapshots(root: &Path, many: usize, mut say: impl Write) {
+    let snapshots = Snapshots::open(root);
+    for _ in 0..many {
+        let name = snapshots.save(&vent(), &vent_info()).unwrap();
+        writeln!(say, "{ACKNOWLEDGED}{name}").unwrap();
+    }
+}
+
+#[test]
+fn snapshots_are_saved_one_after_another() {
+    if let Some(root) = std::env::var_os(AT) {
+        return save_snapshots(Path::new(&root), usize::MAX, std::io::stdout());
+    }
+    let root = tempdir().unwrap();
+    save_snapshots(root.path(), 3, std::io::sink());
+    assert_eq!(Snapshots::open(root.path()).list().unwrap().len(), 3);
+}
+
+#[test]
+fn a_killed_saver_leaves_whole_snapshots_only() {
+    for round in 0..10 {
+        let root = tempdir().unwrap();
+        let said = killed("snapshots_are_saved_one_after_another", root.path(), round, Duration::from_micros(90 * round as u64));
+        let snapshots = Snapshots::open(root.path());
+        let listed = snapshots.list().unwrap();
+        for listed in &listed {
+            assert_eq!(snapshots.load(&listed.name).unwrap().observed, vent());
+        }
+        for words in acknowledged(&said) {
+            assert!(listed.iter().any(|listed| listed.name.as_str() == words[0]), "{words:?} is lost");
+        }
+        // What was left half-written does not keep the next one from being saved.
+        snapshots.save(&vent(), &vent_info()).unwrap();
+    }
 }

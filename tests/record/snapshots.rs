@@ -236,9 +236,9 @@ fn files(root: &Path) -> Vec<(std::path::PathBuf, Vec<u8>)> {
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(64))]
 
-    /// Whatever byte of whatever file is changed: an error, or the very same contents; never other contents.
+    /// Whatever byte of whatever file is changed, or wherever the file ends: an error, or the very same contents; never other contents.
     #[test]
-    fn a_changed_file_never_loads_as_something_else(at in any::<prop::sample::Index>(), to in any::<u8>()) {
+    fn a_changed_file_never_loads_as_something_else(at in any::<prop::sample::Index>(), to in any::<u8>(), cut in any::<bool>()) {
         let root = tempdir().unwrap();
         let snapshots = Snapshots::open(root.path());
         let saved = snapshots.save(&vent(), &vent_info()).unwrap();
@@ -247,7 +247,10 @@ proptest! {
         let mut before = 0;
         let (path, mut bytes) = files.into_iter().find(|(_, bytes)| { before += bytes.len(); at < before }).unwrap();
         let index = at + bytes.len() - before;
-        bytes[index] = to;
+        match cut {
+            true => bytes.truncate(index),
+            false => bytes[index] = to,
+        }
         fs::write(path, bytes).unwrap();
         if let Ok(loaded) = snapshots.load(saved) {
             prop_assert_eq!(loaded.observed, vent());
