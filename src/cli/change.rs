@@ -34,6 +34,9 @@ const NOT_CHECKED: &str = "whether the clock is accurate, what the outputs do, w
 /// # Errors
 /// Whatever stops it; the chip has been let go then.
 pub fn run(context: &Context, change: &Change) -> Result<ExitCode, Stop> {
+    if let Some(on) = &context.global.on {
+        return super::outline::run(context, on, change);
+    }
     let mut connected = context.connect()?;
     let result = on_board(context, change, &mut connected);
     let saved = connected.close();
@@ -127,12 +130,7 @@ impl Scene<'_> {
 
     /// Shows the plan, asks, and writes snapshot and journal. Nothing on the chip has changed when this returns.
     fn begin(&self, decided: &Decided, journal: &mut Journal, bench: &mut Bench) -> Result<JobId, Stop> {
-        let first_write = self.first_write(journal)?;
-        let before = self.keep(&decided.observed)?;
-        self.show(decided, first_write);
-        if !self.context.global.json {
-            output::line(format!("Snapshot, taken before any change: {}", self.context.snapshots().path(&before).display()));
-        }
+        self.show(decided, self.first_write(journal)?);
         let earlier = decided.baseline.inherited.as_ref().map_or(&[][..], |inherited| &inherited.accepted);
         let asking = consent::can_ask(self.context);
         if asking {
@@ -144,12 +142,18 @@ impl Scene<'_> {
         if asking {
             bench.expect_settings(&decided.observed)?;
         }
+        let before = self.keep(&decided.observed)?;
         self.enter_job(decided, journal, before, accepted)
     }
 
     fn keep(&self, observed: &Observed) -> Result<SnapshotName, Stop> {
         let info = snapshot::info(self.context, &self.board.name, self.chip, self.via, self.simulated);
-        Ok(self.context.snapshots().save(observed, &info)?)
+        let snapshots = self.context.snapshots();
+        let name = snapshots.save(observed, &info)?;
+        if !self.context.global.json {
+            output::line(format!("Snapshot, taken before any change: {}", snapshots.path(&name).display()));
+        }
+        Ok(name)
     }
 
     fn enter_job(&self, decided: &Decided, journal: &mut Journal, before: SnapshotName, accepted: Vec<Accepted>) -> Result<JobId, Stop> {
@@ -194,7 +198,7 @@ impl Scene<'_> {
         }
         output::gap();
         safety::print(self.board, first_write);
-        plan_view::print(decided.plan.steps(), self.chip);
+        plan_view::print(decided.plan.steps().iter(), self.chip);
         output::gap();
         for finding in &decided.findings {
             output::finding(finding);
@@ -253,7 +257,7 @@ impl Scene<'_> {
     fn result_json(&self, decided: &Decided, result: &str, more: Value) -> Value {
         let mut document = json!({
             "result": result, "board": self.board.name, "chip": self.chip.part, "via": self.via, "simulated": self.simulated,
-            "plan": plan_view::as_json(decided.plan.steps(), self.chip), "findings": decided.findings,
+            "plan": plan_view::as_json(decided.plan.steps().iter(), self.chip), "findings": decided.findings,
         });
         if let (Value::Object(document), Value::Object(more)) = (&mut document, more) {
             document.extend(more);

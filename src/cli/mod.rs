@@ -18,6 +18,7 @@ mod interrupt;
 mod journal;
 mod loader;
 pub mod map;
+mod outline;
 mod output;
 mod plan_view;
 mod progress;

@@ -19,8 +19,7 @@ pub fn say(paragraph: impl AsRef<str>) {
 /// Prints a paragraph whose later lines are indented like its first.
 pub fn say_under(label: &str, paragraph: impl AsRef<str>) {
     let indent = " ".repeat(label.chars().count());
-    let text = textwrap::fill(paragraph.as_ref(), textwrap::Options::new(WIDTH).initial_indent(label).subsequent_indent(&indent));
-    anstream::println!("{text}");
+    anstream::println!("{}", textwrap::fill(paragraph.as_ref(), options(WIDTH, label, &indent)));
 }
 
 /// Prints a line as it is: of a table, a map, a command to type.
@@ -75,8 +74,7 @@ fn finding_text(finding: &Finding) -> String {
         Severity::Consent => "needs consent",
         Severity::Refuse => "refused",
     };
-    let options = textwrap::Options::new(WIDTH).initial_indent("    ").subsequent_indent("    ");
-    let sentence = textwrap::fill(&finding.sentence, options);
+    let sentence = textwrap::fill(&finding.sentence, options(WIDTH, "    ", "    "));
     format!("{}: {}\n{sentence}", styled(finding.severity(), word), finding.kind.name())
 }
 
@@ -113,8 +111,13 @@ fn styled(severity: Severity, word: &str) -> String {
 
 /// Breaks text at [`WIDTH`], line by line, so that line breaks in it stay.
 fn fill(text: &str, indent: &str) -> String {
-    let options = textwrap::Options::new(WIDTH - 8).subsequent_indent(indent);
-    text.lines().map(|line| textwrap::fill(line, &options)).collect::<Vec<_>>().join("\n")
+    text.lines().map(|line| textwrap::fill(line, options(WIDTH - 8, "", indent))).collect::<Vec<_>>().join("\n")
+}
+
+/// Names with hyphens in them stay whole.
+fn options<'a>(width: usize, first: &'a str, later: &'a str) -> textwrap::Options<'a> {
+    let whole = textwrap::WordSplitter::NoHyphenation;
+    textwrap::Options::new(width).initial_indent(first).subsequent_indent(later).word_splitter(whole)
 }
 
 /// What maps are drawn with: block characters where the locale is UTF-8, else ASCII.

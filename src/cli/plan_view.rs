@@ -24,26 +24,26 @@ pub fn title(step: &Step, chip: &Chip) -> String {
 }
 
 /// Prints the steps as a table, a reason under each.
-pub fn print(steps: &[Step], chip: &Chip) {
-    let total: Duration = steps.iter().map(|step| step.estimate).sum();
-    output::line(format!("Plan: {} steps, about {}", steps.len(), output::seconds(total)));
-    for (n, step) in steps.iter().enumerate() {
+pub fn print<'s>(steps: impl Iterator<Item = &'s Step> + Clone, chip: &Chip) {
+    let total: Duration = steps.clone().map(|step| step.estimate).sum();
+    output::line(format!("Plan: {} steps, about {}", steps.clone().count(), output::seconds(total)));
+    for (n, step) in steps.enumerate() {
         let size = if step.bytes > 0 { output::bytes(step.bytes.into()) } else { String::new() };
         let (does, place, time) = (title(step, chip), place(step), output::seconds(step.estimate));
-        output::line(format!("{:>4}  {does:<36} {place:<31} {size:>11} {time:>8}", n + 1));
+        output::line(format!("{:>4}  {does:<36} {place:<34} {size:>9} {time:>8}", n + 1));
         output::say_under("      ", &step.reason);
     }
 }
 
 /// The steps as JSON: `step`, `does`, `reason`, `bytes`, `estimate_us`, `spans`.
-pub fn as_json(steps: &[Step], chip: &Chip) -> Value {
+pub fn as_json<'s>(steps: impl Iterator<Item = &'s Step>, chip: &Chip) -> Value {
     let row = |(n, step): (usize, &Step)| {
         json!({
             "step": n + 1, "does": title(step, chip), "reason": step.reason, "bytes": step.bytes,
             "estimate_us": step.estimate.as_micros() as u64, "spans": spans(step),
         })
     };
-    steps.iter().enumerate().map(row).collect()
+    steps.enumerate().map(row).collect()
 }
 
 /// Where a step works: a span, or the parts that it compares.

@@ -39,8 +39,8 @@ pub fn run(context: &Context) -> Result<ExitCode, Stop> {
     let via = sims.first().map_or("vent", String::as_str);
     output::gap();
     output::line("Commands that suit the moment:");
-    output::line(format!("  {:<46} what is on the board", format!("farrier inspect --via sim:{via}")));
-    output::line(format!("  {:<46} plan a loader and change nothing", format!("farrier loader install --via sim:{via} --dry-run")));
-    output::line(format!("  {:<46} the boards that are known", "farrier boards"));
+    output::line(format!("  {:<48} what is on the board", format!("farrier inspect --via sim:{via}")));
+    output::line(format!("  {:<48} plan a loader and change nothing", format!("farrier loader install --via sim:{via} --dry-run")));
+    output::line(format!("  {:<48} the boards that are known", "farrier boards"));
     Ok(ExitCode::SUCCESS)
 }

@@ -1,0 +1,77 @@
+//! `--on factory|SNAPSHOT`: the plan without a board.
+
+use super::change::Change;
+use super::context::Context;
+use super::stop::Stop;
+use super::{output, plan_view};
+use crate::board::{Board, Chip};
+use crate::plan::{Basis, Outline, Pace, Target, outline};
+use crate::record::Snapshot;
+use crate::units::Hertz;
+use serde_json::json;
+use std::process::ExitCode;
+
+/// Shows it. Nothing can be carried out from here.
+///
+/// # Errors
+/// No such board or snapshot; a refusal.
+pub fn run(context: &Context, on: &str, change: &Change) -> Result<ExitCode, Stop> {
+    let kept = (on != "factory").then(|| context.snapshots().load(on)).transpose()?;
+    let (board, chip) = board_of(context, kept.as_ref())?;
+    let intent = (change.intent)(&board, &chip)?;
+    let way_in = chip.ways_in.first().ok_or_else(|| Stop::usage(format!("{} has no way in", chip.part)))?;
+    let target = Target { chip: &chip, way_in, board: &board, pace: pace(kept.as_ref(), &board, &chip) };
+    let basis = kept.as_ref().map_or(Basis::Factory, |kept| Basis::Snapshot(&kept.observed));
+    let (outline, findings) = outline(&intent, basis, &target)?;
+    if context.global.json {
+        let mut steps = plan_view::as_json(outline.steps.iter().map(|step| &step.step), &chip);
+        for (row, step) in steps.as_array_mut().into_iter().flatten().zip(&outline.steps) {
+            row["as_read_then"] = step.as_read_then.into();
+        }
+        output::json(&json!({
+            "result": "outline", "on": on, "board": board.name, "chip": chip.part, "plan": steps, "findings": findings,
+            "open": outline.open.iter().map(|kind| kind.name()).collect::<Vec<_>>(),
+        }));
+        return Ok(ExitCode::SUCCESS);
+    }
+    let what = if on == "factory" { "any such board; what it holds is not known" } else { on };
+    output::say_under("Board    ", format!("{} ({}), planned on {what}", board.name, chip.part));
+    output::gap();
+    print(&outline, &chip);
+    for finding in &findings {
+        output::finding(finding);
+    }
+    output::say("This is a plan without a board: nothing was read and nothing was changed.");
+    output::next("the same command with --via WHERE instead of --on");
+    Ok(ExitCode::SUCCESS)
+}
+
+fn board_of(context: &Context, kept: Option<&Snapshot>) -> Result<(Board, Chip), Stop> {
+    match (context.named_board()?, kept) {
+        (Some(named), _) => Ok(named),
+        (None, Some(kept)) => Ok(context.catalog.board(&kept.head.info.board)?),
+        (None, None) => {
+            Err(Stop::usage("a plan on factory needs to know which board").hint("Give --board NAME; `farrier boards` lists them."))
+        }
+    }
+}
+
+/// As fast as the chip bears in the configuration that it has, over a link that is never the bottleneck.
+fn pace(kept: Option<&Snapshot>, board: &Board, chip: &Chip) -> Pace {
+    let configuration = kept.and_then(|kept| kept.observed.configuration.clone()).unwrap_or_else(|| chip.factory_configuration());
+    let programming_clock = chip.system_clock(board, &configuration).map_or(Hertz(1), |clock| chip.programming_clock_limit(clock));
+    Pace { programming_clock, bytes_per_second: u32::MAX }
+}
+
+fn print(outline: &Outline, chip: &Chip) {
+    plan_view::print(outline.steps.iter().map(|step| &step.step), chip);
+    output::gap();
+    let unknown: u32 = outline.steps.iter().map(|step| step.as_read_then).sum();
+    if unknown > 0 {
+        output::say(format!("{unknown} bytes are written back as read then: this is the worst case."));
+    }
+    if !outline.open.is_empty() {
+        let names: Vec<&str> = outline.open.iter().map(|kind| kind.name()).collect();
+        output::say_under("Open until a board is read: ", names.join(", "));
+    }
+}
