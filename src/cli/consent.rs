@@ -2,7 +2,7 @@
 
 use super::context::{Context, command_again};
 use super::stop::{Code, Stop};
-use super::{ask, output};
+use super::ask;
 use crate::finding::{Finding, Severity};
 use crate::record::Accepted;
 
@@ -53,7 +53,6 @@ pub fn confirm(context: &Context, what: &str) -> Result<(), Stop> {
 
 /// Consent at the terminal: the finding's name, typed.
 fn typed(finding: &Finding) -> Result<bool, Stop> {
-    output::finding_asked(finding);
     let answer = ask::ask(&format!("Type {} to accept it; Enter means no:", finding.kind.name()))?;
     Ok(answer == finding.kind.name())
 }

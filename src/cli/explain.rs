@@ -54,7 +54,7 @@ fn list(context: &Context) {
             kind = entry.kind();
             output::line(format!("{kind}:"));
         }
-        output::say_under(&format!("  {:<32}", entry.name()), entry.in_short());
+        output::say_under(&format!("  {:<34}", entry.name()), entry.in_short());
     }
     output::next("farrier explain settings-lost");
 }

@@ -13,7 +13,7 @@ const JSON_VERSION: u32 = 1;
 
 /// Prints a paragraph on stdout, broken at [`WIDTH`].
 pub fn say(paragraph: impl AsRef<str>) {
-    anstream::println!("{}", fill(paragraph.as_ref(), ""));
+    anstream::println!("{}", textwrap::fill(paragraph.as_ref(), options(WIDTH, "", "")));
 }
 
 /// Prints a paragraph whose later lines are indented like its first.
@@ -50,12 +50,12 @@ pub fn json(document: &Value) {
 /// Prints an error on stderr.
 pub fn error(message: &str) {
     let label = styled(Severity::Refuse, "error");
-    anstream::eprintln!("{label}: {}", fill(message, "  "));
+    anstream::eprintln!("{label}: {}", fill(message));
 }
 
 /// Prints a remark on stderr.
 pub fn remark(text: &str) {
-    anstream::eprintln!("{}", fill(text, "  "));
+    anstream::eprintln!("{}", fill(text));
 }
 
 /// Prints a finding on stdout: its name, its severity as a word, its sentence.
@@ -109,9 +109,9 @@ fn styled(severity: Severity, word: &str) -> String {
     format!("{style}{word}{style:#}")
 }
 
-/// Breaks text at [`WIDTH`], line by line, so that line breaks in it stay.
-fn fill(text: &str, indent: &str) -> String {
-    text.lines().map(|line| textwrap::fill(line, options(WIDTH - 8, "", indent))).collect::<Vec<_>>().join("\n")
+/// Breaks an error's text, line by line, so that line breaks in it stay; room is left for a label before it.
+fn fill(text: &str) -> String {
+    text.lines().map(|line| textwrap::fill(line, options(WIDTH - 8, "", "  "))).collect::<Vec<_>>().join("\n")
 }
 
 /// Names with hyphens in them stay whole.
