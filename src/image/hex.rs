@@ -124,8 +124,8 @@ fn each_run(text: &[u8], mut sink: impl FnMut(usize, Span, &[u8])) -> Result<Opt
             return Err(HexError::AfterEnd { line, end });
         }
         let Some(record) = decode(text, &mut buffer) else { return Err(what_is_wrong(line, text)) };
-        // Data records go this short way: crate ihex alone needs 1.6 times what objcopy needs for a whole 8 MiB file,
-        // as it makes three vectors for each record. The five other types are rare, and are the crate's.
+        // Data records go this short way, which takes 0.4 of objcopy's time for 8 MiB of data. Crate ihex makes three
+        // vectors for each record and would alone take 1.6 times objcopy's. The five other types are rare, and are the crate's.
         if record[3] == TYPE_DATA {
             let offset = u16::from_be_bytes([record[1], record[2]]);
             place(line, base, offset, &record[4..record.len() - 1], &mut sink)?;
