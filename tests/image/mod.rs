@@ -2,6 +2,7 @@
 
 mod elf;
 mod files;
+mod fuzz;
 mod hex;
 mod inspect;
 pub mod make;

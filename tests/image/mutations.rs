@@ -6,7 +6,7 @@ use farrier::image::{ByteAddress, Format, Image, ImageFile, hex};
 use proptest::prelude::*;
 
 /// A HEX file of both address forms, a start record and long and short data records.
-fn good_hex() -> Vec<u8> {
+pub fn good_hex() -> Vec<u8> {
     let data: Vec<u8> = (0..64_u8).map(|n| n.wrapping_mul(37)).collect();
     let lines = [
         record(0, 0, &data[..16]),
@@ -21,7 +21,8 @@ fn good_hex() -> Vec<u8> {
     lines.iter().flat_map(|line| format!("{line}\r\n").into_bytes()).collect()
 }
 
-fn good_elf() -> Vec<u8> {
+/// An ELF file for three memories.
+pub fn good_elf() -> Vec<u8> {
     elf(&[load(0, &[0x0C, 0x94, 2, 0, 0xFF, 0xCF]), load(0x80_0100, &[]), load(0x81_0000, &[1, 2, 3]), load(0x82_0000, &[0xE2])])
 }
 
@@ -84,7 +85,8 @@ fn every_cut_and_changed_byte_of_an_elf_file_is_survived() {
     }
 }
 
-fn mutated(good: Vec<u8>) -> impl Strategy<Value = Vec<u8>> {
+/// The file with some bytes changed, put in, taken out, or cut off.
+pub fn mutated(good: Vec<u8>) -> impl Strategy<Value = Vec<u8>> {
     let changes = prop::collection::vec((any::<prop::sample::Index>(), any::<u8>(), 0..4_u8), 1..6);
     changes.prop_map(move |changes| {
         let mut bytes = good.clone();
