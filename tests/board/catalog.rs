@@ -1,6 +1,8 @@
 //! What is built in.
 
-use farrier::board::Catalog;
+use farrier::board::catalog::loader;
+use farrier::board::{Catalog, CatalogError, Origin};
+use farrier::cli::boards::list;
 
 #[test]
 fn every_built_in_board_is_sound() {
@@ -11,5 +13,104 @@ fn every_built_in_board_is_sound() {
         let (board, chip) = listed.described.as_ref().unwrap_or_else(|error| panic!("{error}"));
         assert_eq!(board.name, listed.name);
         assert_eq!(board.chip, chip.part);
+    }
+}
+
+fn own(files: &[(&str, &str)]) -> (tempfile::TempDir, Catalog) {
+    let folder = tempfile::tempdir().unwrap();
+    std::fs::create_dir(folder.path().join("chips")).unwrap();
+    for (name, text) in files {
+        std::fs::write(folder.path().join(name), text).unwrap();
+    }
+    let catalog = Catalog::with_folder(folder.path());
+    (folder, catalog)
+}
+
+const LEAST: &str = include_str!("samples/valid/board-least.toml");
+const CHIP: &str = include_str!("samples/valid/chip-plain.toml");
+
+#[test]
+fn own_boards_stand_beside_the_built_in_ones() {
+    let (_folder, catalog) = own(&[("least.toml", LEAST), ("notes.txt", "not a board"), ("Capital.toml", LEAST)]);
+    assert_eq!(catalog.board("least").unwrap().0.summary, "a bench board");
+    assert_eq!(catalog.board("vent").unwrap().1.part, "ATmega1284P");
+    assert_eq!(catalog.names()[..3], ["least", "frost", "pump"]);
+}
+
+#[test]
+fn an_own_board_hides_a_built_in_one_of_the_same_name() {
+    let mine = LEAST.replace("\"least\"", "\"vent\"");
+    let (_folder, catalog) = own(&[("vent.toml", &mine)]);
+    assert_eq!(catalog.board("vent").unwrap().1.part, "ATmega328P");
+    let listed = catalog.boards();
+    assert_eq!(listed.iter().filter(|listed| listed.name == "vent").count(), 1);
+    assert!(matches!(&listed[0].origin, Origin::File(path) if path.ends_with("vent.toml")));
+}
+
+#[test]
+fn an_own_chip_serves_an_own_board() {
+    let board = LEAST.replace("ATmega328P", "Sample8").replace("source_hz = 8_000_000\nhz = 1_000_000", "hz = 8_000_000");
+    let (_folder, catalog) = own(&[("least.toml", &board), ("chips/sample8.toml", CHIP)]);
+    assert_eq!(catalog.board("least").unwrap().1.part, "Sample8");
+    let unknown = catalog.chip("Sample9").unwrap_err().to_string();
+    assert_eq!(unknown, "there is no chip file for \"Sample9\"; there are: atmega1284p, atmega2560, atmega328p or sample8");
+}
+
+#[test]
+fn a_broken_own_board_is_listed_with_its_mistakes_and_harms_no_other() {
+    let (_folder, catalog) = own(&[("bad.toml", "name = 1\n"), ("least.toml", LEAST)]);
+    let listed = catalog.boards();
+    assert_eq!(listed.iter().filter(|listed| listed.described.is_err()).count(), 1);
+    assert!(matches!(&listed[0].described, Err(CatalogError::Mistakes { mistakes, .. }) if mistakes.len() > 1));
+    assert!(list(&listed).contains("bad                  has mistakes: farrier boards check "));
+}
+
+#[test]
+fn a_board_by_its_path() {
+    let (folder, catalog) = own(&[("renamed.toml", LEAST)]);
+    let path = folder.path().join("renamed.toml");
+    assert_eq!(catalog.board(path.to_str().unwrap()).unwrap().0.name, "least");
+    // By name, the file must hold what its name says.
+    let error = catalog.board("renamed").unwrap_err().to_string();
+    assert!(error.contains("calls its board \"least\""), "{error}");
+}
+
+#[test]
+fn what_is_no_description_says_so() {
+    let (folder, catalog) = own(&[]);
+    let said = |name: &str, bytes: &[u8]| {
+        let path = folder.path().join(name);
+        std::fs::write(&path, bytes).unwrap();
+        catalog.board(path.to_str().unwrap()).unwrap_err().to_string()
+    };
+    assert!(said("bytes.toml", &[0xFF, 0xFE, 0x00]).ends_with("it is not UTF-8 text"));
+    assert!(said("large.toml", &vec![b'#'; 1024 * 1024 + 1]).ends_with("it is larger than 1 MiB"));
+    let folder_error = catalog.board(&format!("{}/", folder.path().display())).unwrap_err().to_string();
+    assert!(folder_error.ends_with("it is a folder or a device"), "{folder_error}");
+    assert!(matches!(catalog.board("none.toml"), Err(CatalogError::Unreadable { .. })));
+}
+
+#[test]
+fn names_do_not_leave_the_folder() {
+    let (folder, catalog) = own(&[]);
+    std::fs::write(folder.path().join("chips/outside.toml"), CHIP).unwrap();
+    for part in ["../chips/outside", "chips/outside", "", "."] {
+        assert!(matches!(catalog.chip(part), Err(CatalogError::UnknownChip { .. })), "{part}");
+    }
+    assert!(matches!(catalog.board(""), Err(CatalogError::UnknownBoard { .. })));
+    let error = catalog.board("bent").unwrap_err().to_string();
+    assert!(error.starts_with("there is no board \"bent\"; there are: frost, pump, vent, "), "{error}");
+}
+
+#[test]
+fn a_missing_folder_is_an_empty_one() {
+    let catalog = Catalog::with_folder("/no/such/folder");
+    assert_eq!(catalog.boards().len(), 6);
+}
+
+#[test]
+fn no_loader_of_an_unknown_name() {
+    for name in ["", "serial-none", "../demo/vent", "chips"] {
+        assert!(loader(name).is_none(), "{name}");
     }
 }

@@ -3,4 +3,5 @@
 mod catalog;
 mod meaning;
 mod mutations;
+mod pages;
 mod samples;

@@ -7,6 +7,8 @@ use std::process::Command;
 
 mod boot;
 pub mod emulator;
+mod chips;
+mod emulator;
 mod images;
 pub mod loaders;
 

@@ -1,0 +1,147 @@
+//! `farrier boards`: the boards there are, what one is like, and whether a board file is right. Everything here renders; the
+//! caller finds the catalog and prints.
+
+mod show;
+
+pub use show::{show, show_json};
+
+use super::map::bytes;
+use crate::board::{Board, CatalogError, Chip, Listed, Mistake, Origin, Way};
+use clap::Subcommand;
+use serde_json::{Value, json};
+
+/// The widest that a line may be.
+const WIDTH: usize = 100;
+
+/// The boards there are.
+///
+/// Without more: a list by what decides between them. Your own boards are files in the folder `boards` of farrier's data.
+#[derive(clap::Args, Debug)]
+pub struct Boards {
+    #[command(subcommand)]
+    pub command: Option<BoardsCommand>,
+}
+
+#[derive(Subcommand, Debug)]
+pub enum BoardsCommand {
+    /// What one board is like: chip, connections, flash to scale, what a loader costs, configuration in words.
+    Show {
+        /// A name that `farrier boards` lists, or a board file.
+        #[arg(value_name = "NAME|FILE")]
+        name: String,
+    },
+    /// Whether a board file is right; every mistake at once.
+    Check {
+        /// The board file.
+        file: std::path::PathBuf,
+    },
+}
+
+/// The list of boards, a line each.
+pub fn list(boards: &[Listed]) -> String {
+    let width = boards.iter().map(|listed| listed.name.chars().count()).max().unwrap_or(0).max("Board".len());
+    let mut lines = vec![row(width, "Board", "Chip", "Reservation", "Room left", "Ways in")];
+    for listed in boards {
+        lines.push(match &listed.described {
+            Ok((board, chip)) => listed_row(width, &listed.name, board, chip),
+            Err(_) => format!("{:width$}  has mistakes: farrier boards check {}", listed.name, file_of(listed)),
+        });
+    }
+    let example = boards.iter().find(|listed| listed.described.is_ok()).map_or("NAME", |listed| listed.name.as_str());
+    lines.extend([String::new(), format!("Next: farrier boards show {example}")]);
+    lines.join("\n")
+}
+
+fn listed_row(width: usize, name: &str, board: &Board, chip: &Chip) -> String {
+    let reservation = board.reservation.as_ref().map_or("none".into(), |reservation| bytes(reservation.span.len().into()));
+    row(width, name, &chip.part, &reservation, &bytes(board.application(chip).len().into()), &ways_in(chip).join(", "))
+}
+
+fn row(width: usize, name: &str, chip: &str, reservation: &str, room: &str, ways: &str) -> String {
+    format!("{name:width$}  {chip:12}  {reservation:>11}  {room:>12}  {ways}")
+}
+
+/// The names of the chip's ways in.
+fn ways_in(chip: &Chip) -> Vec<&'static str> {
+    let name = |way| match way {
+        Way::Spi => "spi",
+    };
+    chip.ways_in.iter().map(|way_in| name(way_in.way)).collect()
+}
+
+fn file_of(listed: &Listed) -> String {
+    match &listed.origin {
+        Origin::BuiltIn => listed.name.clone(),
+        Origin::File(path) => path.display().to_string(),
+    }
+}
+
+/// The list of boards for programs.
+///
+/// `boards`: for each `name`; `file` (null where it is built in); `error` (null where the file is right), else the keys of
+/// `boards show`.
+pub fn list_json(boards: &[Listed]) -> Value {
+    let one = |listed: &Listed| {
+        let (mut value, error) = match &listed.described {
+            Ok((board, chip)) => (show_json(board, chip), None),
+            Err(error) => (json!({ "name": listed.name }), Some(error.to_string())),
+        };
+        let file = match &listed.origin {
+            Origin::BuiltIn => None,
+            Origin::File(path) => Some(path.display().to_string()),
+        };
+        value["file"] = json!(file);
+        value["error"] = json!(error);
+        value
+    };
+    json!({ "boards": boards.iter().map(one).collect::<Vec<_>>() })
+}
+
+/// What `boards check` found in a file.
+pub fn check(file: &str, found: &Result<(Board, Chip), CatalogError>) -> String {
+    match found {
+        Ok((board, chip)) => {
+            format!("{file} is right: board \"{}\" with an {}.\n\nNext: farrier boards show {file}", board.name, chip.part)
+        }
+        Err(CatalogError::Mistakes { file: found_in, mistakes }) => {
+            let mut lines: Vec<String> = mistakes.iter().map(|mistake| mistake_line(found_in, mistake)).collect();
+            let count = if mistakes.len() == 1 { "1 mistake".into() } else { format!("{} mistakes", mistakes.len()) };
+            lines.extend([String::new(), format!("{count}. Mend the file and check it again."), String::new()]);
+            lines.push(format!("Next: farrier boards check {file}"));
+            lines.join("\n")
+        }
+        Err(error) => error.to_string(),
+    }
+}
+
+/// `file:line:column: message`, broken at [`WIDTH`].
+fn mistake_line(file: &str, mistake: &Mistake) -> String {
+    let Mistake { line, column, message } = mistake;
+    wrapped("", &format!("{file}:{line}:{column}: {message}"), 4)
+}
+
+/// What `boards check` found, for programs.
+///
+/// `file`; `right`; `board` (its name, null where the file is not right); `mistakes`: `line`, `column` (both from 1), `message`;
+/// `error` (null, or why the file could not be read).
+pub fn check_json(file: &str, found: &Result<(Board, Chip), CatalogError>) -> Value {
+    let mistakes = match found {
+        Err(CatalogError::Mistakes { mistakes, .. }) => mistakes.as_slice(),
+        _ => &[],
+    };
+    let mistake = |m: &Mistake| json!({ "line": m.line, "column": m.column, "message": m.message });
+    let error = found.as_ref().err().filter(|_| mistakes.is_empty()).map(|error| error.to_string());
+    json!({
+        "file": file,
+        "right": found.is_ok(),
+        "board": found.as_ref().ok().map(|(board, _)| &board.name),
+        "mistakes": mistakes.iter().map(mistake).collect::<Vec<_>>(),
+        "error": error,
+    })
+}
+
+/// A paragraph after a label, broken at [`WIDTH`]; later lines are indented by `indent` columns.
+fn wrapped(label: &str, text: &str, indent: usize) -> String {
+    let indent = " ".repeat(indent);
+    textwrap::fill(text, textwrap::Options::new(WIDTH).initial_indent(label).subsequent_indent(&indent))
+}
