@@ -72,6 +72,7 @@ pub enum Command {
     Configure(configure::Configure),
     #[command(subcommand)]
     Snapshot(snapshot::Snapshot),
+    Boards(boards::Boards),
     Journal(journal::Journal),
     #[command(subcommand)]
     Sim(sim::Sim),

@@ -5,10 +5,14 @@ mod show;
 
 pub use show::{show, show_json};
 
+use super::context::Context;
 use super::map::bytes;
+use super::output;
+use super::stop::{Code, Stop};
 use crate::board::{Board, CatalogError, Chip, Listed, Mistake, Origin, Way};
 use clap::Subcommand;
 use serde_json::{Value, json};
+use std::process::ExitCode;
 
 /// The widest that a line may be.
 const WIDTH: usize = 100;
@@ -17,6 +21,7 @@ const WIDTH: usize = 100;
 ///
 /// Without more: a list by what decides between them. Your own boards are files in the folder `boards` of farrier's data.
 #[derive(clap::Args, Debug)]
+#[command(after_help = "Example: farrier boards\nExample: farrier boards show vent")]
 pub struct Boards {
     #[command(subcommand)]
     pub command: Option<BoardsCommand>,
@@ -25,16 +30,48 @@ pub struct Boards {
 #[derive(Subcommand, Debug)]
 pub enum BoardsCommand {
     /// What one board is like: chip, connections, flash to scale, what a loader costs, configuration in words.
+    #[command(after_help = "Example: farrier boards show vent")]
     Show {
         /// A name that `farrier boards` lists, or a board file.
         #[arg(value_name = "NAME|FILE")]
         name: String,
     },
     /// Whether a board file is right; every mistake at once.
+    #[command(after_help = "Example: farrier boards check my-board.toml")]
     Check {
         /// The board file.
         file: std::path::PathBuf,
     },
+}
+
+impl Boards {
+    /// Prints it.
+    ///
+    /// # Errors
+    /// A board that is not known, or a file with mistakes.
+    pub fn run(self, context: &Context) -> Result<ExitCode, Stop> {
+        let (text, document, code) = match self.command {
+            None => {
+                let boards = context.catalog.boards();
+                (list(&boards), list_json(&boards), ExitCode::SUCCESS)
+            }
+            Some(BoardsCommand::Show { name }) => {
+                let (board, chip) = context.catalog.board(&name)?;
+                (show(&name, &board, &chip, output::ink()), show_json(&board, &chip), ExitCode::SUCCESS)
+            }
+            Some(BoardsCommand::Check { file }) => {
+                let found = context.catalog.board_in_file(&file);
+                let name = file.display().to_string();
+                let code = if found.is_ok() { ExitCode::SUCCESS } else { ExitCode::from(Code::Usage as u8) };
+                (check(&name, &found), check_json(&name, &found), code)
+            }
+        };
+        match context.global.json {
+            true => output::json(&document),
+            false => output::line(text),
+        }
+        Ok(code)
+    }
 }
 
 /// The list of boards, a line each.

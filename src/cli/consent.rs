@@ -1,8 +1,8 @@
 //! Consents and the last question before a change.
 
+use super::ask;
 use super::context::{Context, command_again};
 use super::stop::{Code, Stop};
-use super::ask;
 use crate::finding::{Finding, Severity};
 use crate::record::Accepted;
 

@@ -3,6 +3,7 @@
 mod args;
 mod ask;
 mod board_view;
+pub mod boards;
 mod change;
 mod completions;
 mod configure;
@@ -13,9 +14,6 @@ mod explain;
 mod home;
 mod images;
 mod inspect;
-pub mod boards;
-pub mod completions;
-pub mod explain;
 pub mod inspect_image;
 mod interrupt;
 mod journal;
@@ -64,6 +62,7 @@ fn run(command: Option<Command>, context: &Context) -> Result<ExitCode, Stop> {
         Some(Command::Configure(configure)) => configure.run(context),
         Some(Command::Snapshot(snapshot)) => snapshot.run(context),
         Some(Command::Journal(journal)) => journal.run(context),
+        Some(Command::Boards(boards)) => boards.run(context),
         Some(Command::Sim(sim)) => sim.run(context),
         Some(Command::Explain(explain)) => explain.run(context),
         Some(Command::Completions(completions)) => completions.run(),

@@ -6,9 +6,8 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 
 mod boot;
-pub mod emulator;
 mod chips;
-mod emulator;
+pub mod emulator;
 mod images;
 pub mod loaders;
 
