@@ -110,9 +110,8 @@ impl Bench<'_> {
         }
     }
 
-    /// Enters afresh and compares with the desired state.
+    /// Compares with the desired state. The plan puts a fresh entry before every verify.
     fn verify(&mut self, desired: &Desired, spans: &[(Memory, Span)], configuration: bool, lock: bool) -> Result<Proof, JobError> {
-        self.enter(false)?;
         let (mut differences, mut proof) = (Vec::new(), Proof::default());
         for (memory, span) in spans {
             let Some(wanted) = desired.memory(*memory) else { continue };

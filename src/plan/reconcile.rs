@@ -92,6 +92,7 @@ impl StepList<'_> {
         }
         if !written.is_empty() && !difference.configuration.is_empty() {
             let verify = StepKind::Verify { spans: written, configuration: false, lock: false };
+            self.add(StepKind::Enter { slowest_first: false }, "to see what was written from a fresh entry");
             self.add(verify, "to be sure of it before the configuration changes");
         }
     }

@@ -51,6 +51,7 @@ fn a_loader_on_a_bare_board_needs_no_erase() {
     let wanted = [
         "enter",
         "loader:5",
+        "enter",
         "verify:1",
         "configuration:0=FE",
         "enter-slowly",
@@ -89,7 +90,7 @@ fn where_reset_and_clock_share_a_byte_the_clock_is_written_by_itself_first() {
     let chip = chip(Kind::Cramped);
     let steps = words(&plan_for(&install(), &factory(&chip), &chip, &board()));
     // First only the clock and its divider; then reset and boot section: bit 4 and bits 5 and 6.
-    assert_eq!(steps[3..6], ["configuration:0=FE", "enter-slowly", "configuration:0=CE"]);
+    assert_eq!(steps[4..7], ["configuration:0=FE", "enter-slowly", "configuration:0=CE"]);
 }
 
 #[test]
