@@ -1,7 +1,7 @@
 //! What is built in.
 
 use farrier::board::catalog::loader;
-use farrier::board::{Catalog, CatalogError, Origin};
+use farrier::board::{Catalog, CatalogError, Origin, read_board, read_chip};
 use farrier::cli::boards::list;
 
 #[test]
@@ -112,5 +112,47 @@ fn a_missing_folder_is_an_empty_one() {
 fn no_loader_of_an_unknown_name() {
     for name in ["", "serial-none", "../demo/vent", "chips"] {
         assert!(loader(name).is_none(), "{name}");
+    }
+}
+
+#[test]
+fn the_loaders_that_boards_name_are_built_in_and_fit() {
+    for listed in Catalog::built_in().boards() {
+        let (board, _) = listed.described.unwrap();
+        let Some(reservation) = board.reservation else { continue };
+        let name = reservation.loader.unwrap();
+        let hex = farrier::image::hex::read(loader(&name).unwrap_or_else(|| panic!("{name} is not built in"))).unwrap();
+        let extent = hex.image.extent().unwrap();
+        assert!(reservation.span.encloses(extent), "{name}: {extent} in {}", reservation.span);
+        assert_eq!(extent.start(), reservation.span.start(), "{name} must begin where reset goes");
+    }
+}
+
+/// The page about the language names every key, as the readers ask for them: a file with one unknown key gets them all told.
+#[test]
+fn the_page_names_every_key() {
+    let page = include_str!("../../boards/README.md");
+    let allowed = |text: &str, chip: bool| {
+        let catalog = Catalog::built_in();
+        let mistakes = match chip {
+            true => read_chip(text).unwrap_err(),
+            false => read_board(text, |part| catalog.chip(part).map_err(|error| error.to_string())).unwrap_err(),
+        };
+        let lists = mistakes.into_iter().filter_map(|mistake| Some(mistake.message.split_once("allowed: ")?.1.to_string()));
+        lists.flat_map(|list| list.replace(" or ", ", ").split(", ").map(str::to_string).collect::<Vec<_>>()).collect::<Vec<_>>()
+    };
+    // An unknown key after every table header, so that each table tells its keys.
+    let spoiled = |text: &str| {
+        let line = |line: &str| if line.starts_with('[') { format!("{line}\nx = 1\n") } else { format!("{line}\n") };
+        format!("x = 1\n{}", text.lines().map(line).collect::<String>())
+    };
+    let board =
+        include_str!("../../boards/demo/vent.toml").replace("[expected_configuration]", "[[unused]]").replace("[expected_lock]", "[[u2]]");
+    let chip = include_str!("../../boards/chips/atmega328p.toml").replace("[ways_in.pins]", "[[unused]]");
+    let keys: Vec<String> = allowed(&spoiled(&board), false).into_iter().chain(allowed(&spoiled(&chip), true)).collect();
+    assert!(keys.len() > 50, "{keys:?}");
+    for key in keys {
+        let forms = [format!("`{key}`"), format!("[{key}]"), format!("[{key}."), format!(".{key}]")];
+        assert!(forms.iter().any(|form| page.contains(form)), "{key}");
     }
 }
