@@ -9,6 +9,7 @@ mod boot;
 mod chips;
 pub mod emulator;
 mod images;
+mod installed;
 pub mod loaders;
 
 /// What to do when something is missing.
