@@ -1,7 +1,7 @@
 //! A board on the bench: the chip behind its bus, the description it should fit, and who listens.
 
 use super::{Event, JobError};
-use crate::algorithm::avr_spi::{AvrSpi, Entered, Rung, rungs};
+use crate::algorithm::avr_spi::{AvrSpi, Rung, rungs};
 use crate::board::{Board, Chip, Way, WayIn};
 use crate::bus::Bus;
 use crate::plan::Access;
@@ -17,8 +17,10 @@ pub struct Bench<'a> {
     pub(super) clock: SharedClock,
     pub(super) listener: &'a mut dyn FnMut(&Event),
     pub(super) stop: &'a AtomicBool,
-    /// Entries to try, the one that worked last in front.
+    /// Entries to try, in their own order.
     rungs: Vec<Rung>,
+    /// The one that worked last.
+    preferred: Option<Rung>,
     pin_level: Millivolts,
 }
 
@@ -34,7 +36,7 @@ impl<'a> Bench<'a> {
         let clock = bus.clock();
         let rungs = rungs(chip, bus.abilities(), Some(board.clock), None);
         let pin_level = bus.abilities().pin_level;
-        Bench { spi: AvrSpi::new(bus, chip), chip, clock, listener, stop, rungs, pin_level }
+        Bench { spi: AvrSpi::new(bus, chip), chip, clock, listener, stop, rungs, preferred: None, pin_level }
     }
 
     /// The way in that this bench uses.
@@ -50,13 +52,18 @@ impl<'a> Bench<'a> {
         Ok(self.spi.release()?)
     }
 
-    /// Brings the chip into programming mode, afresh.
+    /// Brings the chip into programming mode, afresh. What worked last is tried first, so that no entry searches again; after a
+    /// change of the clock (`slowest_first`) it says nothing.
     pub(super) fn enter(&mut self, slowest_first: bool) -> Result<Access, JobError> {
         let entered = match slowest_first {
             true => self.spi.enter_slowest_first(&self.rungs)?,
-            false => self.spi.enter(&self.rungs)?,
+            false => {
+                let rest = self.rungs.iter().filter(|rung| Some(**rung) != self.preferred);
+                let rungs: Vec<Rung> = self.preferred.iter().chain(rest).copied().collect();
+                self.spi.enter(&rungs)?
+            }
         };
-        self.prefer(&entered);
+        self.preferred = Some(entered.rung);
         Ok(Access {
             way: Way::Spi,
             programming_clock: entered.programming_clock,
@@ -65,14 +72,6 @@ impl<'a> Bench<'a> {
             supply: entered.supply,
             pin_level: Some(self.pin_level),
         })
-    }
-
-    /// Puts the rung that worked in front, so that the next entry does not search again.
-    fn prefer(&mut self, entered: &Entered) {
-        let worked = |rung: &Rung| rung.programming_clock >= entered.programming_clock && rung.clock_output == entered.clock_output;
-        if let Some(at) = self.rungs.iter().rposition(worked) {
-            self.rungs[..=at].rotate_right(1);
-        }
     }
 }
 

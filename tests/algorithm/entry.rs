@@ -37,6 +37,7 @@ fn the_sequence_is_the_datasheets() {
     let mut avr = AvrSpi::new(&mut script, &chip);
     let entered = avr.enter(&ladder(&[2_666_666])).unwrap();
     let expected = Entered {
+        rung: Rung { programming_clock: Hertz(2_666_666), clock_output: None },
         programming_clock: Hertz(2_666_666),
         clock_output: None,
         tries: 1,
@@ -129,6 +130,42 @@ fn a_faster_clock_that_misreads_is_not_believed_after_the_proof() {
     });
     let entered = AvrSpi::new(&mut script, &chip).enter_slowest_first(&ladder(&[25_600, 3_200])).unwrap();
     assert_eq!(entered.programming_clock, Hertz(3_200));
+}
+
+#[test]
+fn what_was_read_before_saves_reading_at_the_slowest_clock() {
+    let chip = atmega328p();
+    let mut script = up_to(1_840_000);
+    let rungs = ladder(&[1_840_000, 3_200]);
+    let mut avr = AvrSpi::new(&mut script, &chip);
+    avr.enter(&rungs).unwrap();
+    avr.identify().unwrap();
+    let entered = avr.enter_slowest_first(&rungs).unwrap();
+    assert_eq!(entered.programming_clock, Hertz(1_840_000));
+    drop(avr);
+    assert_eq!(clocks_tried(&script), [1_840_000, 3_200, 1_840_000]);
+    let slow = script.log.iter().rposition(|operation| *operation == Operation::SpiClock(Hertz(3_200))).unwrap();
+    let fast = script.log.iter().rposition(|operation| *operation == Operation::SpiClock(Hertz(1_840_000))).unwrap();
+    let sent: Vec<_> = script.log[slow..fast].iter().filter(|operation| matches!(operation, Operation::Transfer(_))).collect();
+    assert_eq!(sent, [&Operation::Transfer(vec![0xAC, 0x53, 0x00, 0x00])], "no more than Programming Enable");
+}
+
+#[test]
+fn a_faster_clock_that_reads_otherwise_than_before_is_not_believed() {
+    let chip = atmega328p();
+    // The second time, the faster clock reads one bit of the high fuse wrong, and always the same.
+    let mut enables = 0;
+    let mut script = Script::answering(move |instruction, clock| {
+        enables += u32::from(instruction[..2] == [0xAC, 0x53]);
+        let mut answer = healthy(instruction);
+        answer[3] ^= u8::from(enables > 1 && clock.0 > 4_000 && instruction[..2] == [0x58, 0x08]);
+        answer
+    });
+    let rungs = ladder(&[25_600, 3_200]);
+    let mut avr = AvrSpi::new(&mut script, &chip);
+    avr.enter(&rungs).unwrap();
+    avr.identify().unwrap();
+    assert_eq!(avr.enter_slowest_first(&rungs).unwrap().programming_clock, Hertz(3_200));
 }
 
 #[test]

@@ -36,7 +36,10 @@ impl AvrSpi<'_> {
         self.session(Task::Identifying)?;
         let mut reads = self.read_identity(Task::Identifying, 2)?;
         match (reads.pop(), reads.pop()) {
-            (Some(second), Some(first)) if first.masked(self.chip) == second.masked(self.chip) => Ok(second),
+            (Some(second), Some(first)) if first.masked(self.chip) == second.masked(self.chip) => {
+                self.known = Some(second.clone());
+                Ok(second)
+            }
             (second, first) => {
                 let bytes = |read: Option<Identity>| {
                     read.map_or(Vec::new(), |read| [&read.id, &[read.calibration][..], &read.configuration, &[read.lock]].concat())
@@ -94,6 +97,7 @@ impl AvrSpi<'_> {
     /// [`AlgorithmError::StillBusy`]; [`AlgorithmError::NoAnswer`] when the chip does not come back; the bus's.
     pub fn erase(&mut self) -> Result<(), AlgorithmError> {
         let session = self.session(Task::Erasing)?;
+        self.known = None;
         let ready = poll_ready(self.chip.timings.erase_max, session.programming_clock);
         self.run(Task::Erasing, &[transfer(CHIP_ERASE), ready])?;
         self.enter_again(session.rung)

@@ -30,6 +30,8 @@ const PROOF_READS: usize = 2;
 /// How the chip was entered.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Entered {
+    /// The rung that held.
+    pub rung: Rung,
     /// The programming clock that the bridge makes.
     pub programming_clock: Hertz,
     /// The clock that the bridge feeds to the chip, where it does.
@@ -65,25 +67,45 @@ impl AvrSpi<'_> {
     }
 
     /// For a chip that does not answer, or after a change of its clock: tries `rungs` slowest first, which shows whether
-    /// the chip answers at all. Then enters again on the first of `rungs` in their own order that holds, so that the work is
-    /// done at a proper pace.
+    /// the chip answers at all. Then enters again on the first of `rungs` in their own order that holds and reads the same as was
+    /// read before, so that the work is done at a proper pace.
     ///
     /// # Errors
     /// As [`AvrSpi::enter`].
     pub fn enter_slowest_first(&mut self, rungs: &[Rung]) -> Result<Entered, AlgorithmError> {
         let mut ladder = self.begin(rungs)?;
-        let held = self.climb(&mut ladder, &slowest_first(rungs), PROOF_READS).and_then(|proof| {
-            let Some((proof, identity)) = proof else { return Ok(None) };
-            let faster = |rung: &&Rung| rung.clock_output == proof.clock_output && rung.programming_clock > proof.programming_clock;
-            for rung in rungs.iter().filter(faster) {
-                if self.attempt(&mut ladder, *rung, STEADY_READS)? == Some(identity.clone()) {
-                    return Ok(Some((*rung, identity)));
+        let held = self.climb_from_the_slowest(&mut ladder, rungs);
+        self.conclude(ladder, held)
+    }
+
+    fn climb_from_the_slowest(&mut self, ladder: &mut Ladder, rungs: &[Rung]) -> Result<Option<(Rung, Identity)>, AlgorithmError> {
+        let order = slowest_first(rungs);
+        // What was read at the clock before is as good a proof, and at the slowest clock an instruction takes 10 ms.
+        let proof = match self.known.clone() {
+            Some(known) => self.first_echo(ladder, &order)?.map(|rung| (rung, known)),
+            None => self.climb(ladder, &order, PROOF_READS)?,
+        };
+        let Some((slow, proof)) = proof else { return Ok(None) };
+        let faster = |rung: &&Rung| rung.clock_output == slow.clock_output && rung.programming_clock > slow.programming_clock;
+        for rung in rungs.iter().filter(faster) {
+            let Some(identity) = self.attempt(ladder, *rung, STEADY_READS)? else { continue };
+            if identity.masked(self.chip) == proof.masked(self.chip) {
+                return Ok(Some((*rung, identity)));
+            }
+        }
+        self.climb(ladder, &[slow], STEADY_READS)
+    }
+
+    /// The first of `rungs` that echoes.
+    fn first_echo(&mut self, ladder: &mut Ladder, rungs: &[Rung]) -> Result<Option<Rung>, AlgorithmError> {
+        for rung in rungs {
+            for _ in 0..TRIES_A_RUNG {
+                if self.echo(ladder, *rung)?.is_some() {
+                    return Ok(Some(*rung));
                 }
             }
-            let again = self.climb(&mut ladder, &[proof], STEADY_READS)?;
-            Ok(again)
-        });
-        self.conclude(ladder, held)
+        }
+        Ok(None)
     }
 
     /// Enters again as before, after a chip erase: the positive RESET pulse ends the erase (interface note: checked).
@@ -125,19 +147,23 @@ impl AvrSpi<'_> {
     /// One rung, up to [`TRIES_A_RUNG`] times; `None` when it does not hold.
     fn attempt(&mut self, ladder: &mut Ladder, rung: Rung, reads: usize) -> Result<Option<Identity>, AlgorithmError> {
         for _ in 0..TRIES_A_RUNG {
-            ladder.tries += 1;
-            let answer = self.enable(rung, ladder.pulse)?;
-            let seen = match Evidence::of_answer(answer) {
-                Some(evidence) => Err(evidence),
-                None => self.steady(reads)?,
-            };
-            match seen {
+            let Some(answer) = self.echo(ladder, rung)? else { continue };
+            match self.steady(reads)? {
                 Ok(identity) => return Ok(Some(identity)),
                 Err(evidence) => ladder.attempts.push(Attempt { rung, answer, evidence }),
             }
         }
         self.entered = None;
         Ok(None)
+    }
+
+    /// One try: the answer to Programming Enable, where it has the echo.
+    fn echo(&mut self, ladder: &mut Ladder, rung: Rung) -> Result<Option<[u8; 4]>, AlgorithmError> {
+        ladder.tries += 1;
+        let answer = self.enable(rung, ladder.pulse)?;
+        let evidence = Evidence::of_answer(answer);
+        ladder.attempts.extend(evidence.map(|evidence| Attempt { rung, answer, evidence }));
+        Ok(evidence.is_none().then_some(answer))
     }
 
     /// RESET pulse, wait, Programming Enable. What came back with it.
@@ -181,6 +207,7 @@ impl AvrSpi<'_> {
         let error = match (held, self.entered) {
             (Ok(Some((rung, identity))), Some(session)) => {
                 return Ok(Entered {
+                    rung,
                     programming_clock: session.programming_clock,
                     clock_output: rung.clock_output,
                     tries: ladder.tries,

@@ -32,6 +32,8 @@ pub struct AvrSpi<'a> {
     chip: &'a Chip,
     /// How the chip was entered; `None` while it is not in programming mode.
     entered: Option<Session>,
+    /// What was read last of the chip in this stay; `None` once it was erased or let go.
+    known: Option<Identity>,
     /// Whether the bridge drives lines of the board.
     driving: bool,
     /// What the bridge feeds to the chip's clock pin.
@@ -49,7 +51,7 @@ struct Session {
 impl<'a> AvrSpi<'a> {
     /// Touches nothing yet.
     pub fn new(bus: &'a mut dyn Bus, chip: &'a Chip) -> AvrSpi<'a> {
-        AvrSpi { bus, chip, entered: None, driving: false, clock_output: None }
+        AvrSpi { bus, chip, entered: None, known: None, driving: false, clock_output: None }
     }
 
     /// What the bridge can do; for [`rungs`].
@@ -74,7 +76,7 @@ impl<'a> AvrSpi<'a> {
             list.push(Operation::Line { line: Line::Power, drive: Drive::Release });
         }
         (self.entered, self.driving) = (None, false);
-        self.clock_output = None;
+        (self.clock_output, self.known) = (None, None);
         self.run(Task::Releasing, &list).map(|_| ())
     }
 
