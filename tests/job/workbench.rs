@@ -1,0 +1,217 @@
+//! A simulated board with records of its own, and commands carried out on it in this process: look, baseline, plan, record, execute.
+//! The order is the program's; consents count as given.
+
+use farrier::board::{Board, Catalog, Chip};
+use farrier::bus::BusError;
+use farrier::finding::Finding;
+use farrier::image::Image;
+use farrier::job::{self, Baseline, BaselineError, Bench, Entry, Event, JobError, Report};
+use farrier::link::{Client, Wire};
+use farrier::plan::{self, DesireError, Intent, LoaderIntent, NamedImage, Observed, Pace, Plan, Resume, Target};
+use farrier::record::{JobId, Journal, NewJob, RecordError, SnapshotInfo, SnapshotName, Snapshots};
+use farrier::sim::{BYTES_PER_SECOND, Sim};
+use std::sync::atomic::AtomicBool;
+use std::time::SystemTime;
+use tempfile::TempDir;
+
+/// A board and what the host keeps about boards.
+pub struct Workbench {
+    pub board: Board,
+    pub chip: Chip,
+    pub sim: Sim,
+    pub records: Records,
+}
+
+/// A journal and snapshots, gone after the test.
+pub struct Records {
+    _folder: TempDir,
+    pub snapshots: Snapshots,
+    pub journal: Journal,
+}
+
+/// A command, and what the user gives with it.
+pub struct Command<'a> {
+    pub intent: &'a Intent,
+    pub tag: Option<&'a str>,
+    pub resume: Resume,
+    /// Set to stop the work.
+    pub stop: &'a AtomicBool,
+}
+
+/// What was decided before anything is changed.
+pub struct Decided {
+    pub observed: Observed,
+    pub baseline: Baseline,
+    pub plan: Plan,
+    pub findings: Vec<Finding>,
+}
+
+/// A command that went well.
+pub struct Done {
+    pub decided: Decided,
+    /// Nothing where the board was as desired already.
+    pub job: Option<(JobId, Report)>,
+}
+
+/// What stops a command.
+#[derive(Debug, thiserror::Error)]
+pub enum Failure {
+    #[error(transparent)]
+    Bus(#[from] BusError),
+    #[error(transparent)]
+    Job(#[from] JobError),
+    #[error(transparent)]
+    Baseline(#[from] BaselineError),
+    #[error(transparent)]
+    Desire(#[from] DesireError),
+    #[error(transparent)]
+    Record(#[from] RecordError),
+    #[error("refused: {0:?}")]
+    Refused(Vec<Finding>),
+}
+
+static NEVER: AtomicBool = AtomicBool::new(false);
+
+impl<'a> Command<'a> {
+    /// Without a tag, an answer or anybody who stops it.
+    pub fn of(intent: &'a Intent) -> Command<'a> {
+        Command { intent, tag: None, resume: Resume::Unasked, stop: &NEVER }
+    }
+
+    pub fn tagged(self, tag: &'a str) -> Command<'a> {
+        Command { tag: Some(tag), ..self }
+    }
+}
+
+impl Records {
+    pub fn new() -> Records {
+        let folder = TempDir::new().expect("a temporary folder");
+        let journal = Journal::open(folder.path().join("journal.sqlite")).expect("a journal");
+        Records { snapshots: Snapshots::open(folder.path().join("snapshots")), journal, _folder: folder }
+    }
+}
+
+impl Workbench {
+    /// A demo board as shipped.
+    pub fn new(board: &str, seed: u64) -> Workbench {
+        let (board, chip) = Catalog::built_in().board(board).expect("a demo board");
+        let sim = Sim::new(&board, &chip, seed);
+        Workbench { board, chip, sim, records: Records::new() }
+    }
+
+    /// Carries a command out.
+    pub fn run(&mut self, command: &Command) -> Result<Done, Failure> {
+        let wire = self.sim.wire();
+        self.run_over(wire, command, &mut |_| {})
+    }
+
+    /// The same over this wire, with somebody who listens.
+    pub fn run_over(&mut self, wire: Box<dyn Wire>, command: &Command, listener: &mut dyn FnMut(&Event)) -> Result<Done, Failure> {
+        let Workbench { board, chip, records, .. } = self;
+        let mut client = Client::connect(wire)?;
+        let mut bench = Bench::new(&mut client, board, chip, listener, command.stop);
+        let observed = bench.observe()?;
+        let decided = decide(board, chip, records, observed, command)?;
+        if decided.plan.changes_nothing() && decided.baseline.inherited.is_none() {
+            bench.release()?;
+            return Ok(Done { decided, job: None });
+        }
+        let before = records.keep(board, chip, &decided.observed)?;
+        let job = records.begin(board, chip, &decided, before, command)?;
+        let report = records.execute(&mut bench, &decided.plan, job)?;
+        Ok(Done { decided, job: Some((job, report)) })
+    }
+
+    /// Looks and decides, and lets the chip go.
+    pub fn decide(&self, command: &Command) -> Result<Decided, Failure> {
+        let mut client = Client::connect(self.sim.wire())?;
+        let mut listener = |_: &Event| {};
+        let observed = Bench::new(&mut client, &self.board, &self.chip, &mut listener, command.stop).observe()?;
+        decide(&self.board, &self.chip, &self.records, observed, command)
+    }
+}
+
+fn decide(board: &Board, chip: &Chip, records: &Records, observed: Observed, command: &Command) -> Result<Decided, Failure> {
+    let access = observed.access.as_ref().expect("the chip was reached");
+    let pace = Pace { programming_clock: access.programming_clock, bytes_per_second: BYTES_PER_SECOND };
+    let target = Target { chip, way_in: chip.ways_in.first().expect("a way in"), board, pace };
+    let Records { journal, snapshots, .. } = records;
+    let baseline = job::baseline(journal, snapshots, &[], (&observed, command.tag), command.resume, &target)?;
+    let (desired, mut findings) = plan::desire(command.intent, &baseline.observed, chip, board)?;
+    let (plan, of_plan) = plan::reconcile(&observed, &desired, &target).map_err(Failure::Refused)?;
+    findings.extend(baseline.findings.iter().cloned().chain(of_plan));
+    Ok(Decided { observed, baseline, plan, findings })
+}
+
+impl Records {
+    /// Takes a snapshot.
+    pub fn keep(&self, board: &Board, chip: &Chip, observed: &Observed) -> Result<SnapshotName, RecordError> {
+        let info = SnapshotInfo {
+            board: board.name.clone(),
+            chip: chip.part.clone(),
+            tag: None,
+            date: SystemTime::UNIX_EPOCH,
+            made_by: "tests".into(),
+            bridge: "sim:bench".into(),
+            simulated: true,
+            flash_bytes: chip.flash.bytes,
+            eeprom_bytes: chip.eeprom.bytes,
+        };
+        self.snapshots.save(observed, &info)
+    }
+
+    /// Enters a job. `before` is the snapshot of what was observed.
+    pub fn begin(
+        &mut self,
+        board: &Board,
+        chip: &Chip,
+        decided: &Decided,
+        before: SnapshotName,
+        command: &Command,
+    ) -> Result<JobId, RecordError> {
+        let inherited = decided.baseline.inherited.as_ref();
+        self.journal.begin(&NewJob {
+            date: SystemTime::UNIX_EPOCH,
+            board: board.name.clone(),
+            chip: chip.part.clone(),
+            command: "a test".into(),
+            tag: command.tag.map(str::to_owned),
+            id_bytes: decided.observed.id,
+            calibration: decided.observed.calibration,
+            bridge: "sim:bench".into(),
+            holder: "this process".into(),
+            simulated: true,
+            made_by: "tests".into(),
+            baseline: inherited.map_or_else(|| before.clone(), |inherited| inherited.snapshot.clone()),
+            before,
+            inherits: inherited.map(|inherited| inherited.job),
+            accepted: Vec::new(),
+            plan: &decided.plan,
+        })
+    }
+
+    /// Carries a plan out.
+    pub fn execute(&mut self, bench: &mut Bench, plan: &Plan, job: JobId) -> Result<Report, JobError> {
+        bench.execute(plan, &mut Entry { journal: &mut self.journal, job, date: &|| SystemTime::UNIX_EPOCH })
+    }
+}
+
+/// `loader install` with the loader that the board file names.
+pub fn install(board: &Board) -> Intent {
+    let name = board.reservation.as_ref().and_then(|reservation| reservation.loader.clone()).expect("the board names a loader");
+    let hex = farrier::board::loader(&name).expect("it is built in");
+    let image = farrier::image::parse(hex.to_vec(), None).expect("its HEX is right").flash().clone();
+    Intent { loader: LoaderIntent::Install(NamedImage { name, image }), ..Intent::default() }
+}
+
+/// `write` of this image.
+pub fn write(image: Image) -> Intent {
+    let image = NamedImage { name: "application".into(), image };
+    Intent { application: plan::ApplicationIntent::Write(image), ..Intent::default() }
+}
+
+/// Bytes that look random and are the same every time.
+pub fn random_bytes(count: usize, seed: u64) -> Vec<u8> {
+    let mut random = fastrand::Rng::with_seed(seed);
+    (0..count).map(|_| random.u8(..)).collect()
+}
