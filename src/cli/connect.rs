@@ -2,10 +2,14 @@
 
 use super::ask;
 use super::context::Context;
+use super::interrupt;
+use super::progress::Progress;
 use super::stop::Stop;
 use crate::board::{Board, Chip, demo_names};
 use crate::bus::Bus;
+use crate::job::Bench;
 use crate::link::Client;
+use crate::plan::Observed;
 use crate::record::{Held, Journal};
 use crate::sim::{OpenSim, Store, StoreError};
 
@@ -34,6 +38,20 @@ impl Connected {
     /// SIMULATED: no hardware is at the other end.
     pub fn simulated(&self) -> bool {
         self.client.abilities().simulated
+    }
+
+    /// Reads all that the board holds and lets it go.
+    ///
+    /// # Errors
+    /// When the chip does not answer, or the work is interrupted.
+    pub fn observe(&mut self) -> Result<Observed, Stop> {
+        let mut progress = Progress::new();
+        let mut listener = |event: &_| progress.show(event);
+        let mut bench = Bench::new(&mut self.client, &self.board, &self.chip, &mut listener, interrupt::flag()?);
+        let observed = bench.observe().and_then(|observed| bench.release().map(|()| observed));
+        drop(bench);
+        progress.clear();
+        Ok(observed?)
     }
 
     /// Saves what the silicon holds.

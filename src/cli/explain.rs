@@ -39,7 +39,7 @@ impl Explain {
         if let Some(what) = entry.what_to_do() {
             output::say(what);
         }
-        output::next("farrier explain, for all names");
+        output::next("farrier explain");
         Ok(ExitCode::SUCCESS)
     }
 }

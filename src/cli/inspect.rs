@@ -4,13 +4,10 @@ use super::board_view;
 use super::context::Context;
 use super::images;
 use super::inspect_image;
-use super::interrupt;
 use super::output;
-use super::progress::Progress;
 use super::snapshot;
 use super::stop::Stop;
 use crate::image::{ByteAddress, write};
-use crate::job::Bench;
 use clap::Args;
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -71,14 +68,8 @@ impl Inspect {
 
 fn on_board(context: &Context) -> Result<ExitCode, Stop> {
     let mut connected = context.connect()?;
-    let mut progress = Progress::new();
-    let mut listener = |event: &_| progress.show(event);
+    let observed = connected.observe()?;
     let (board, chip) = (&connected.board, &connected.chip);
-    let mut bench = Bench::new(&mut connected.client, board, chip, &mut listener, interrupt::flag()?);
-    let observed = bench.observe()?;
-    bench.release()?;
-    drop(bench);
-    progress.clear();
     let simulated = connected.simulated();
     if let Some(finding) = observed.id.and_then(|id| crate::plan::wrong_chip(id, chip)) {
         return Err(Stop::refused(vec![finding]));

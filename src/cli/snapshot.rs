@@ -2,12 +2,9 @@
 
 use super::board_view;
 use super::context::{Context, MADE_BY, date};
-use super::interrupt;
 use super::output;
-use super::progress::Progress;
 use super::stop::Stop;
 use crate::board::Chip;
-use crate::job::Bench;
 use crate::record::{Snapshot as Kept, SnapshotHead, SnapshotInfo};
 use clap::{Args, Subcommand};
 use serde_json::{Value, json};
@@ -56,16 +53,9 @@ impl Snapshot {
 impl Take {
     fn run(self, context: &Context) -> Result<ExitCode, Stop> {
         let mut connected = context.connect()?;
-        let mut progress = Progress::new();
-        let mut listener = |event: &_| progress.show(event);
-        let (board, chip) = (&connected.board, &connected.chip);
-        let mut bench = Bench::new(&mut connected.client, board, chip, &mut listener, interrupt::flag()?);
-        let observed = bench.observe()?;
-        bench.release()?;
-        drop(bench);
-        progress.clear();
+        let observed = connected.observe()?;
         let shelf = self.dir.map_or_else(|| context.snapshots(), crate::record::Snapshots::open);
-        let info = info(context, &connected.board.name, chip, &connected.via, connected.simulated());
+        let info = info(context, &connected.board.name, &connected.chip, &connected.via, connected.simulated());
         let name = shelf.save(&observed, &info)?;
         let kept = shelf.load(shelf.path(&name))?;
         connected.close()?;

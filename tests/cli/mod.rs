@@ -5,12 +5,24 @@ mod interrupted;
 mod loader;
 mod screens;
 
+use farrier::board::Catalog;
+use farrier::sim::Store;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 use tempfile::TempDir;
 
 /// A home folder that is gone after the test.
 pub struct Home(TempDir);
+
+impl Drop for Home {
+    /// No command may have done to a simulated board what its datasheet forbids.
+    fn drop(&mut self) {
+        let sims = Store::open(self.path().join("sims"), Catalog::built_in()).list();
+        for sim in sims.into_iter().flatten().filter(|_| !std::thread::panicking()) {
+            assert_eq!(sim.violations, 0, "violations on the sim {}", sim.name);
+        }
+    }
+}
 
 /// What a command gave.
 pub struct Ran {

@@ -1,6 +1,6 @@
 //! The bodies of the fuzz targets as plain code, on small mutations of true files: so they compile, and hold, in every run.
 
-#[path = "../../fuzz/src/lib.rs"]
+#[path = "../fuzz/src/lib.rs"]
 mod bodies;
 
 use super::mutations::{good_elf, good_hex, mutated};

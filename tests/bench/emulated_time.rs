@@ -27,7 +27,7 @@
 //! configuration or lock byte, 3.6 ms for EEPROM, 9 ms for an erase: 8271 and 8272, same section; 2549 for the ATmega2560 from memory.
 //! The clocks of the three boards: their board files, and 8 MHz / 8 as shipped.
 
-#[path = "../tests/job/workbench.rs"]
+#[path = "../job/workbench.rs"]
 #[allow(dead_code, reason = "the tests of jobs use all of it")]
 mod workbench;
 
