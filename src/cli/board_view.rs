@@ -50,6 +50,11 @@ impl Fitted {
     }
 }
 
+/// Whether something stands in the flash that the board reserves for a loader.
+pub fn has_loader(observed: &Observed, board: &Board, chip: &Chip) -> bool {
+    matches!(Fitted::of(observed, board, chip), Fitted::BuiltIn(_) | Fitted::Other)
+}
+
 /// How much of a span is not blank, counted from its start to the last such byte.
 pub fn used(held: &Image, span: Span, blank: u8) -> u32 {
     let last = held.within(span).filter_map(|(at, run)| Some(at.0 + run.iter().rposition(|byte| *byte != blank)? as u32 + 1)).last();

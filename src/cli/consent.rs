@@ -29,8 +29,10 @@ pub fn gather(context: &Context, findings: &[Finding], earlier: &[Accepted]) -> 
     let mut names: Vec<&str> = missing.iter().map(|finding| finding.kind.name()).collect();
     names.dedup();
     let accepts: Vec<String> = names.iter().flat_map(|name| ["--accept".to_owned(), (*name).to_owned()]).collect();
+    // As text they stand under the plan already.
+    let shown_again = if context.global.json { missing.clone() } else { Vec::new() };
     let what = format!("consent is missing for {}; nothing was changed", names.join(", "));
-    Err(Stop::new(Code::Refused, what).hint("If that is what you want:").command(command_again(&accepts)).findings(missing))
+    Err(Stop::new(Code::Refused, what).hint("If that is what you want:").command(command_again(&accepts)).findings(shown_again))
 }
 
 /// The last question. `--yes` answers it.

@@ -83,7 +83,8 @@ fn on_board(context: &Context) -> Result<ExitCode, Stop> {
             output::say("SIMULATED: this is a simulated board; firmware is not executed there.");
         }
         board_view::print(&observed, board, chip);
-        output::next(format!("farrier loader install --via {}", connected.via));
+        let next = if board_view::has_loader(&observed, board, chip) { "write APPLICATION" } else { "loader install" };
+        output::next(format!("farrier {next} --via {}", connected.via));
     }
     connected.close()?;
     Ok(ExitCode::SUCCESS)
