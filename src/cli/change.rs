@@ -98,9 +98,11 @@ fn on_board(context: &Context, change: &Change, connected: &mut Connected) -> Re
     }
     let job = scene.begin(&decided, &mut journal, &mut bench)?;
     progress.borrow_mut().name_steps(decided.plan.steps().iter().map(|step| plan_view::title(step, scene.chip)).collect());
-    let result = bench.execute(&decided.plan, &mut Entry { journal: &mut journal, job, date: &date });
+    let mut entry = Entry { journal: &mut journal, job, date: &date, changed: decided.baseline.inherited.is_some() };
+    let result = bench.execute(&decided.plan, &mut entry);
+    let changed = entry.changed;
     progress.borrow().clear();
-    scene.finished(&decided, job, result)
+    scene.finished(&decided, job, result.map_err(|error| stopped(error, job, changed)))
 }
 
 impl Scene<'_> {
@@ -228,11 +230,8 @@ impl Scene<'_> {
         Ok(ExitCode::SUCCESS)
     }
 
-    fn finished(&self, decided: &Decided, job: JobId, result: Result<Report, job::JobError>) -> Result<ExitCode, Stop> {
-        let report = result.map_err(|error| {
-            let stop = Stop::from(error).hint(format!("Job {job} is unfinished. The same command goes on from there:"));
-            stop.command(command_again(&[]))
-        })?;
+    fn finished(&self, decided: &Decided, job: JobId, result: Result<Report, Stop>) -> Result<ExitCode, Stop> {
+        let report = result?;
         let flash = &decided.plan.desired().flash;
         let room = board_view::room(flash, self.board, self.chip);
         let kept = decided.baseline.inherited.as_ref().map(|inherited| inherited.snapshot.clone());
@@ -264,6 +263,15 @@ impl Scene<'_> {
         }
         document
     }
+}
+
+/// Why a job stopped, and how it goes on.
+fn stopped(error: job::JobError, job: JobId, changed: bool) -> Stop {
+    let hint = match changed {
+        true => format!("Job {job} is unfinished. The same command goes on from there:"),
+        false => "Nothing was changed. To try again:".to_owned(),
+    };
+    Stop::from(error).hint(hint).command(command_again(&[]))
 }
 
 /// What `--resume` says.

@@ -17,6 +17,8 @@ pub struct Entry<'a> {
     pub job: JobId,
     /// Gives the date of an entry.
     pub date: &'a dyn Fn() -> SystemTime,
+    /// Whether the board may hold something else than before the job, or the job goes on from another one.
+    pub changed: bool,
 }
 
 /// What a job that went well can say of itself.
@@ -32,10 +34,14 @@ impl Bench<'_> {
     /// Carries out a plan and writes it down: every step before it begins, and when it is finished.
     ///
     /// # Errors
-    /// The first thing that goes wrong. The chip is let go then, and the journal says where it stopped.
+    /// The first thing that goes wrong. The chip is let go then, and the journal says where it stopped; a job that stopped before its
+    /// first change is closed, because nothing is left to go on from.
     pub fn execute(&mut self, plan: &Plan, entry: &mut Entry<'_>) -> Result<Report, JobError> {
         let result = self.steps(plan, entry);
         let released = self.release();
+        if result.is_err() && !entry.changed {
+            entry.journal.close(entry.job, (entry.date)())?;
+        }
         let report = result?;
         released?;
         entry.journal.finish(entry.job, (entry.date)(), &report.proof.to_string())?;
@@ -50,6 +56,7 @@ impl Bench<'_> {
                 return Err(JobError::Interrupted);
             }
             entry.journal.step_begun(entry.job, index, (entry.date)())?;
+            entry.changed |= step.kind.changes_board();
             (self.listener)(&Event::StepBegun { index, of: plan.steps().len() });
             let started = self.clock.now();
             self.step_with_restarts(step, plan.desired(), &mut report)?;

@@ -4,7 +4,7 @@
 use super::checks::{bytes, called, settings_store};
 use super::interpret::{Interpreter, State};
 use super::reconcile::Target;
-use super::{Contents, Observed, Origin, Plan, StepKind, fields};
+use super::{Contents, Observed, Origin, Plan, fields};
 use crate::board::Chip;
 use crate::finding::{Finding, Kind};
 use crate::image::{ByteAddress, Image, Memory, Span};
@@ -32,9 +32,8 @@ pub struct UnfinishedJob {
 impl UnfinishedJob {
     /// Whether the board may be another than before the first change. If not, the job's baseline is of no use to anybody.
     pub fn changed_anything(&self) -> bool {
-        let changes = |kind: &StepKind| !matches!(kind, StepKind::Enter { .. } | StepKind::Verify { .. } | StepKind::Release);
         let begun = self.finished + usize::from(self.in_hand);
-        self.baseline != self.began_with || self.plan.steps().iter().take(begun).any(|step| changes(&step.kind))
+        self.baseline != self.began_with || self.plan.steps().iter().take(begun).any(|step| step.kind.changes_board())
     }
 }
 

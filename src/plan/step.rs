@@ -56,6 +56,13 @@ pub enum StepKind {
     Release,
 }
 
+impl StepKind {
+    /// Whether the board may hold something else afterwards.
+    pub fn changes_board(&self) -> bool {
+        !matches!(self, StepKind::Enter { .. } | StepKind::Verify { .. } | StepKind::Release)
+    }
+}
+
 impl Plan {
     pub fn desired(&self) -> &Desired {
         &self.desired

@@ -1,1 +1,7 @@
-//! To be written.
+//! Jobs on simulated boards, over the real protocol, with journal and snapshots on disk.
+
+mod cuts;
+mod stops;
+mod takeover;
+mod wires;
+mod workbench;

@@ -24,9 +24,10 @@ pub struct Workbench {
 
 /// A journal and snapshots, gone after the test.
 pub struct Records {
-    _folder: TempDir,
+    folder: TempDir,
     pub snapshots: Snapshots,
     pub journal: Journal,
+    journals: u32,
 }
 
 /// A command, and what the user gives with it.
@@ -87,7 +88,13 @@ impl Records {
     pub fn new() -> Records {
         let folder = TempDir::new().expect("a temporary folder");
         let journal = Journal::open(folder.path().join("journal.sqlite")).expect("a journal");
-        Records { snapshots: Snapshots::open(folder.path().join("snapshots")), journal, _folder: folder }
+        Records { snapshots: Snapshots::open(folder.path().join("snapshots")), journal, folder, journals: 0 }
+    }
+
+    /// Begins an empty journal; the snapshots stay.
+    pub fn new_journal(&mut self) {
+        self.journals += 1;
+        self.journal = Journal::open(self.folder.path().join(format!("journal-{}.sqlite", self.journals))).expect("a journal");
     }
 }
 
@@ -118,7 +125,7 @@ impl Workbench {
         }
         let before = records.keep(board, chip, &decided.observed)?;
         let job = records.begin(board, chip, &decided, before, command)?;
-        let report = records.execute(&mut bench, &decided.plan, job)?;
+        let report = records.execute(&mut bench, &decided, job)?;
         Ok(Done { decided, job: Some((job, report)) })
     }
 
@@ -191,8 +198,9 @@ impl Records {
     }
 
     /// Carries a plan out.
-    pub fn execute(&mut self, bench: &mut Bench, plan: &Plan, job: JobId) -> Result<Report, JobError> {
-        bench.execute(plan, &mut Entry { journal: &mut self.journal, job, date: &|| SystemTime::UNIX_EPOCH })
+    pub fn execute(&mut self, bench: &mut Bench, decided: &Decided, job: JobId) -> Result<Report, JobError> {
+        let changed = decided.baseline.inherited.is_some();
+        bench.execute(&decided.plan, &mut Entry { journal: &mut self.journal, job, date: &|| SystemTime::UNIX_EPOCH, changed })
     }
 }
 
