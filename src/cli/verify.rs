@@ -8,6 +8,7 @@ use super::progress::Progress;
 use super::stop::{Code, Stop};
 use crate::image::{ByteAddress, Image};
 use crate::job::{Bench, Difference, Proof};
+use crate::plan::NamedImage;
 use clap::Args;
 use serde_json::json;
 use std::process::ExitCode;
@@ -27,7 +28,7 @@ impl Verify {
     pub fn run(self, context: &Context) -> Result<ExitCode, Stop> {
         let wanted = images::flash_only(&self.image, self.at)?;
         let mut connected = context.connect()?;
-        let (differences, proof) = compare(&mut connected, &wanted.image)?;
+        let (differences, proof) = compare(&mut connected, &wanted)?;
         let (via, simulated) = (connected.via.clone(), connected.simulated());
         connected.close()?;
         let same = differences.is_empty();
@@ -46,7 +47,7 @@ impl Verify {
     }
 }
 
-fn compare(connected: &mut super::connect::Connected, wanted: &Image) -> Result<(Vec<Difference>, Proof), Stop> {
+fn compare(connected: &mut super::connect::Connected, wanted: &NamedImage) -> Result<(Vec<Difference>, Proof), Stop> {
     let mut progress = Progress::new();
     let mut listener = |event: &_| progress.show(event);
     let (board, chip) = (&connected.board, &connected.chip);

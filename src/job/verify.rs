@@ -4,7 +4,7 @@ use super::bench::go_on;
 use super::{Bench, JobError};
 use crate::algorithm::Ending;
 use crate::image::{ByteAddress, Image, Memory, Span};
-use crate::plan::{Observed, wrong_chip};
+use crate::plan::{NamedImage, Observed, outside_memory, wrong_chip};
 use std::fmt;
 use std::ops::AddAssign;
 
@@ -61,11 +61,15 @@ impl Bench<'_> {
     ///
     /// # Errors
     /// A chip that is not the board's, or an image that its flash cannot hold; the chip's and the bus's; interruption.
-    pub fn verify_image(&mut self, wanted: &Image) -> Result<(Vec<Difference>, Proof), JobError> {
+    pub fn verify_image(&mut self, named: &NamedImage) -> Result<(Vec<Difference>, Proof), JobError> {
+        if let Some(finding) = outside_memory(self.chip, Memory::Flash, named) {
+            return Err(JobError::Refused(finding));
+        }
         self.enter(false)?;
         if let Some(finding) = wrong_chip(self.spi.identify()?.id, self.chip) {
             return Err(JobError::Refused(finding));
         }
+        let wanted = &named.image;
         let (mut differences, mut proof) = (Vec::new(), Proof::default());
         for span in wanted.spans() {
             let (wrong, part) = self.compare(Memory::Flash, span, wanted)?;

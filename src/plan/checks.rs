@@ -18,7 +18,7 @@ pub(super) struct Case<'a> {
 /// Every finding of a desired state, refusals first.
 pub(super) fn of_desired(case: &Case) -> Vec<Finding> {
     let mut all = Vec::new();
-    all.extend(case.images().filter_map(|(memory, image)| case.outside_memory(memory, image)));
+    all.extend(case.images().filter_map(|(memory, image)| outside_memory(case.chip, memory, image)));
     all.extend(case.overlaps_loader());
     all.extend(case.outside_reservation());
     all.extend(case.application_in_reservation());
@@ -34,6 +34,25 @@ pub(super) fn of_desired(case: &Case) -> Vec<Finding> {
     all.extend(case.images().filter_map(|(memory, image)| case.blank_tail(memory, image)));
     all.extend(case.unused_bits());
     all
+}
+
+/// The image has bytes where this chip's memory has none.
+pub fn outside_memory(chip: &Chip, memory: Memory, named: &NamedImage) -> Option<Finding> {
+    let size = if memory == Memory::Eeprom { chip.eeprom.bytes } else { chip.flash.bytes };
+    let end = ByteAddress(size);
+    let past = Span::new(end, named.image.extent()?.end())?;
+    let lost: usize = named.image.within(past).map(|(_, run)| run.len()).sum();
+    let first = named.image.within(past).next()?.0;
+    let sentence = format!(
+        "{} has {} outside of the {} of {}, the first at {first}; the last address there is {}. Use an image that was built for \
+         this chip.",
+        named.name,
+        bytes(lost),
+        called(memory),
+        chip.part,
+        ByteAddress(size.saturating_sub(1))
+    );
+    (lost > 0).then(|| Finding::new(Kind::ImageOutsideFlash, sentence))
 }
 
 /// `1 byte`, `12 bytes`.
@@ -83,24 +102,6 @@ impl<'a> Case<'a> {
     fn shape(&self, memory: Memory) -> (u32, u32, u8) {
         let shape = if memory == Memory::Eeprom { self.chip.eeprom } else { self.chip.flash };
         (shape.bytes, shape.page, shape.blank)
-    }
-
-    fn outside_memory(&self, memory: Memory, named: &NamedImage) -> Option<Finding> {
-        let (size, ..) = self.shape(memory);
-        let end = ByteAddress(size);
-        let past = Span::new(end, named.image.extent()?.end())?;
-        let lost: usize = named.image.within(past).map(|(_, run)| run.len()).sum();
-        let first = named.image.within(past).next()?.0;
-        let sentence = format!(
-            "{} has {} outside of the {} of {}, the first at {first}; the last address there is {}. Use an image that was built for \
-             this chip.",
-            named.name,
-            bytes(lost),
-            called(memory),
-            self.chip.part,
-            ByteAddress(size.saturating_sub(1))
-        );
-        (lost > 0).then(|| Finding::new(Kind::ImageOutsideFlash, sentence))
     }
 
     fn overlaps_loader(&self) -> Option<Finding> {

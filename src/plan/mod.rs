@@ -20,6 +20,7 @@ mod stakes;
 mod step;
 
 pub use baseline::{Candidate, Resume, Takeover, TakeoverError, UnfinishedJob, takeover};
+pub use checks::outside_memory;
 pub use desired::{ApplicationIntent, DesireError, Desired, Intent, LoaderIntent, NamedImage, Origin, desire};
 pub use interpret::{Bits, Interpreter, State};
 pub use observed::{Access, Contents, Observed};

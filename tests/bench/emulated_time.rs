@@ -34,6 +34,7 @@ mod workbench;
 use farrier::image::Image;
 use farrier::job::Bench;
 use farrier::link::Client;
+use farrier::plan::NamedImage;
 use farrier::sim::BYTES_PER_SECOND;
 use std::process::ExitCode;
 use std::sync::atomic::AtomicBool;
@@ -150,7 +151,7 @@ fn verify(workbench: &Workbench, image: &Image) -> usize {
     let mut client = Client::connect(workbench.sim.wire()).expect("the bridge answers");
     let (never, mut listener) = (AtomicBool::new(false), |_: &_| {});
     let mut bench = Bench::new(&mut client, &workbench.board, &workbench.chip, &mut listener, &never);
-    bench.verify_image(image).expect("it is compared").0.len()
+    bench.verify_image(&NamedImage { name: "random".into(), image: image.clone() }).expect("it is compared").0.len()
 }
 
 fn main() -> ExitCode {

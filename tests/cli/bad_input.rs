@@ -20,6 +20,7 @@ fn an_image_that_does_not_fit_is_refused_before_the_first_erase() {
     refused(&home, "frost", &format!("write {} --at 0 --via sim:frost --yes", image.display()), "image-overlaps-loader");
     let image = home.file("larger.bin", &[0x0C; 0x9000]);
     refused(&home, "frost", &format!("write {} --at 0 --via sim:frost --yes", image.display()), "image-outside-flash");
+    refused(&home, "frost", &format!("verify {} --at 0 --via sim:frost", image.display()), "image-outside-flash");
 }
 
 #[test]
