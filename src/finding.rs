@@ -110,13 +110,6 @@ kinds! {
          left out of comparisons."
 }
 
-impl Kind {
-    /// The finding of this name.
-    pub fn named(name: &str) -> Option<Kind> {
-        Kind::ALL.iter().copied().find(|kind| kind.name() == name)
-    }
-}
-
 impl Serialize for Kind {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
         serializer.serialize_str(self.name())

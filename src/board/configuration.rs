@@ -1,6 +1,6 @@
 //! What configuration and lock bytes mean on a chip and a board. Pure.
 
-use super::chip::{Chip, ClockSource, Field, FieldValue, Role};
+use super::chip::{Chip, ClockSource, Field, FieldValue, Role, Way, WayIn};
 use super::layout::Board;
 use crate::image::Span;
 use crate::units::Hertz;
@@ -61,6 +61,15 @@ impl Field {
     }
 }
 
+/// What a lock byte forbids through a way in.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Forbids {
+    /// Reading flash and EEPROM. The lock bits themselves are then fixed too, until an erase.
+    pub reading: bool,
+    /// Writing flash, EEPROM and configuration.
+    pub writing: bool,
+}
+
 impl Chip {
     /// The configuration field of this name or datasheet symbol.
     pub fn field(&self, called: &str) -> Option<&Field> {
@@ -90,6 +99,27 @@ impl Chip {
     /// What the lock byte says.
     pub fn decode_lock(&self, lock: u8) -> Vec<Setting<'_>> {
         self.lock_fields.iter().filter_map(|field| field.read(&[lock])).collect()
+    }
+
+    /// What the lock byte forbids. A reserved value of the programming lock is taken to forbid everything.
+    pub fn forbids(&self, lock: u8) -> Forbids {
+        let mut all = Forbids { reading: false, writing: false };
+        for setting in self.decode_lock(lock) {
+            match setting.value {
+                Some(value) => {
+                    all.reading |= value.forbids_reading;
+                    all.writing |= value.forbids_writing;
+                }
+                None if setting.field.role == Some(Role::ProgrammingLock) => return Forbids { reading: true, writing: true },
+                None => {}
+            }
+        }
+        all
+    }
+
+    /// How the chip is programmed through this interface; `None` where it is not.
+    pub fn way_in(&self, way: Way) -> Option<&WayIn> {
+        self.ways_in.iter().find(|way_in| way_in.way == way)
     }
 
     /// The name of the value that stands in the field with this role.

@@ -16,6 +16,6 @@ pub use board_file::read_board;
 pub use catalog::{Catalog, CatalogError, Listed, Origin, demo_names, loader};
 pub use chip::{BootSection, Chip, ClockSource, ConfigurationByte, EraseUnit, Field, FieldValue, MemoryShape, Role, Timings, Way, WayIn};
 pub use chip_file::read_chip;
-pub use configuration::Setting;
+pub use configuration::{Forbids, Setting};
 pub use layout::{Board, Caution, ClockSetting, Console, HeaderPins, Region, RegionOwner, Reservation, SettingsStore};
 pub use reader::Mistake;

@@ -7,15 +7,12 @@ pub use show::{show, show_json};
 
 use super::context::Context;
 use super::map::bytes;
-use super::output;
+use super::output::{self, wrapped};
 use super::stop::{Code, Stop};
 use crate::board::{Board, CatalogError, Chip, Listed, Mistake, Origin, Way};
 use clap::Subcommand;
 use serde_json::{Value, json};
 use std::process::ExitCode;
-
-/// The widest that a line may be.
-const WIDTH: usize = 100;
 
 /// The boards there are.
 ///
@@ -151,7 +148,7 @@ pub fn check(file: &str, found: &Result<(Board, Chip), CatalogError>) -> String 
     }
 }
 
-/// `file:line:column: message`, broken at [`WIDTH`].
+/// `file:line:column: message`, broken at [`output::WIDTH`].
 fn mistake_line(file: &str, mistake: &Mistake) -> String {
     let Mistake { line, column, message } = mistake;
     wrapped("", &format!("{file}:{line}:{column}: {message}"), 4)
@@ -175,10 +172,4 @@ pub fn check_json(file: &str, found: &Result<(Board, Chip), CatalogError>) -> Va
         "mistakes": mistakes.iter().map(mistake).collect::<Vec<_>>(),
         "error": error,
     })
-}
-
-/// A paragraph after a label, broken at [`WIDTH`]; later lines are indented by `indent` columns.
-fn wrapped(label: &str, text: &str, indent: usize) -> String {
-    let indent = " ".repeat(indent);
-    textwrap::fill(text, textwrap::Options::new(WIDTH).initial_indent(label).subsequent_indent(&indent))
 }

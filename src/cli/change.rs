@@ -1,7 +1,7 @@
 //! What every command that changes a board does: look, plan, ask, record, carry out, tell.
 
 use super::connect::Connected;
-use super::context::{Context, MADE_BY, command_again, date};
+use super::context::{Context, MADE_BY, command_again, date, way_in};
 use super::progress::Progress;
 use super::stop::{Code, Stop};
 use super::{board_view, consent, interrupt, output, plan_view, safety, snapshot};
@@ -124,7 +124,7 @@ impl Scene<'_> {
     }
 
     fn target(&self, observed: &Observed) -> Result<Target<'_>, Stop> {
-        let way_in = self.chip.ways_in.first().ok_or_else(|| Stop::usage(format!("{} has no way in", self.chip.part)))?;
+        let way_in = way_in(self.chip)?;
         let access = observed.access.as_ref().ok_or_else(|| Stop::new(Code::NoAnswer, "the chip was not reached"))?;
         let pace = Pace { programming_clock: access.programming_clock, bytes_per_second: self.bytes_per_second };
         Ok(Target { chip: self.chip, way_in, board: self.board, pace })

@@ -3,7 +3,7 @@
 use super::args::Global;
 use super::home::Home;
 use super::stop::Stop;
-use crate::board::{Board, Catalog, Chip};
+use crate::board::{Board, Catalog, Chip, Way, WayIn};
 use crate::record::{Journal, Snapshots};
 use std::time::SystemTime;
 
@@ -47,6 +47,14 @@ impl Context {
     pub fn journal(&self) -> Result<Journal, Stop> {
         Ok(Journal::open(self.home.journal())?)
     }
+}
+
+/// The way in that this version uses.
+///
+/// # Errors
+/// When the chip does not have it.
+pub fn way_in(chip: &Chip) -> Result<&WayIn, Stop> {
+    chip.way_in(Way::Spi).ok_or_else(|| Stop::usage(format!("{} has no way in", chip.part)))
 }
 
 /// The system's time.

@@ -51,11 +51,16 @@ pub fn load(path: &str, at: Option<ByteAddress>) -> Result<ImageFile, Stop> {
 /// As [`load`]; or nothing for the flash is in it.
 pub fn flash_only(path: &str, at: Option<ByteAddress>) -> Result<NamedImage, Stop> {
     let file = load(path, at)?;
+    name_others(path, &file);
+    flash(path, &file)
+}
+
+/// Says what a file carries besides, which is left alone.
+pub fn name_others(path: &str, file: &ImageFile) {
     for (memory, image) in file.others() {
         let size = output::bytes(image.len() as u64);
         output::remark(&format!("{path} also carries {size} of {}; they are left alone (see --also).", memory.name()));
     }
-    flash(path, &file)
 }
 
 /// The flash of a file.

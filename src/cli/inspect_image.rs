@@ -1,13 +1,12 @@
 //! What `inspect FILE` says of an image: as text, and as JSON.
 
 use super::map::{self, Ink, Mark};
+use super::output::JSON_VERSION;
 use crate::board::{Board, Chip};
 use crate::image::{ByteAddress, Image, ImageFile, Memory, Span, Vector, start_at, vectors};
 use serde_json::{Map, Value, json};
 use std::collections::BTreeMap;
 
-/// The version of the JSON.
-const VERSION: u32 = 1;
 /// Spans that are listed; JSON has all of them.
 const SPANS_LISTED: usize = 12;
 /// Memories with at most this many bytes are shown byte by byte.
@@ -162,7 +161,7 @@ fn memory_map(flash: &Image, on: Option<(&Board, &Chip)>, width: usize, ink: Ink
 /// addresses count from the memory's first byte.
 pub fn json(name: &str, file: &ImageFile) -> Value {
     let mut document = image_fields(file.flash());
-    document.insert("version".to_string(), json!(VERSION));
+    document.insert("version".to_string(), json!(JSON_VERSION));
     document.insert("file".to_string(), json!(name));
     document.insert("format".to_string(), json!(file.format));
     if let Some(start) = file.start {

@@ -1,7 +1,7 @@
 //! `--on factory|SNAPSHOT`: the plan without a board.
 
 use super::change::Change;
-use super::context::Context;
+use super::context::{Context, way_in};
 use super::stop::Stop;
 use super::{output, plan_view};
 use crate::board::{Board, Chip};
@@ -19,7 +19,7 @@ pub fn run(context: &Context, on: &str, change: &Change) -> Result<ExitCode, Sto
     let kept = (on != "factory").then(|| context.snapshots().load(on)).transpose()?;
     let (board, chip) = board_of(context, kept.as_ref())?;
     let intent = (change.intent)(&board, &chip)?;
-    let way_in = chip.ways_in.first().ok_or_else(|| Stop::usage(format!("{} has no way in", chip.part)))?;
+    let way_in = way_in(&chip)?;
     let target = Target { chip: &chip, way_in, board: &board, pace: pace(kept.as_ref(), &board, &chip) };
     let basis = kept.as_ref().map_or(Basis::Factory, |kept| Basis::Snapshot(&kept.observed));
     let (outline, findings) = outline(&intent, basis, &target)?;

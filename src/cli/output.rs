@@ -9,7 +9,7 @@ use serde_json::{Value, json};
 pub const WIDTH: usize = 100;
 
 /// The version of every JSON document that the commands print.
-const JSON_VERSION: u32 = 1;
+pub const JSON_VERSION: u32 = 1;
 
 /// Prints a paragraph on stdout, broken at [`WIDTH`].
 pub fn say(paragraph: impl AsRef<str>) {
@@ -18,8 +18,12 @@ pub fn say(paragraph: impl AsRef<str>) {
 
 /// Prints a paragraph whose later lines are indented like its first.
 pub fn say_under(label: &str, paragraph: impl AsRef<str>) {
-    let indent = " ".repeat(label.chars().count());
-    anstream::println!("{}", textwrap::fill(paragraph.as_ref(), options(WIDTH, label, &indent)));
+    anstream::println!("{}", wrapped(label, paragraph.as_ref(), label.chars().count()));
+}
+
+/// A paragraph after a label, broken at [`WIDTH`]; later lines are indented by `indent` columns.
+pub fn wrapped(label: &str, paragraph: &str, indent: usize) -> String {
+    textwrap::fill(paragraph, options(WIDTH, label, &" ".repeat(indent)))
 }
 
 /// Prints a line as it is: of a table, a map, a command to type.

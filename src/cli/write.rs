@@ -57,10 +57,10 @@ impl Write {
 
     fn intent(&self, board: &Board, chip: &Chip) -> Result<Intent, Stop> {
         let file = images::load(&self.image, self.at)?;
-        let flash = match self.also.is_empty() {
-            true => images::flash_only(&self.image, self.at)?,
-            false => images::flash(&self.image, &file)?,
-        };
+        if self.also.is_empty() {
+            images::name_others(&self.image, &file);
+        }
+        let flash = images::flash(&self.image, &file)?;
         let image = match self.only {
             Some(Only::Application) => flash.image.crop(board.application(chip)),
             None => flash.image,

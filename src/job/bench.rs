@@ -2,7 +2,7 @@
 
 use super::{Event, JobError};
 use crate::algorithm::avr_spi::{AvrSpi, Rung, rungs};
-use crate::board::{Board, Chip, Way, WayIn};
+use crate::board::{Board, Chip, Way};
 use crate::bus::Bus;
 use crate::plan::Access;
 use crate::time::SharedClock;
@@ -37,11 +37,6 @@ impl<'a> Bench<'a> {
         let rungs = rungs(chip, bus.abilities(), Some(board.clock), None);
         let pin_level = bus.abilities().pin_level;
         Bench { spi: AvrSpi::new(bus, chip), chip, clock, listener, stop, rungs, preferred: None, pin_level }
-    }
-
-    /// The way in that this bench uses.
-    pub fn way_in(&self) -> Option<&'a WayIn> {
-        self.chip.ways_in.iter().find(|way_in| way_in.way == Way::Spi)
     }
 
     /// Lets the chip go: its firmware starts.

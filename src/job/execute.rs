@@ -119,13 +119,8 @@ impl Bench<'_> {
 
     /// Compares with the desired state. The plan puts a fresh entry before every verify.
     fn verify(&mut self, desired: &Desired, spans: &[(Memory, Span)], configuration: bool, lock: bool) -> Result<Proof, JobError> {
-        let (mut differences, mut proof) = (Vec::new(), Proof::default());
-        for (memory, span) in spans {
-            let Some(wanted) = desired.memory(*memory) else { continue };
-            let (wrong, part) = self.compare(*memory, *span, wanted)?;
-            differences.extend(wrong);
-            proof += part;
-        }
+        let wanted = spans.iter().filter_map(|(memory, span)| Some((*memory, *span, desired.memory(*memory)?)));
+        let (mut differences, proof) = self.compare_all(wanted)?;
         if configuration || lock {
             let configuration = configuration.then_some(desired.configuration.as_slice());
             differences.extend(self.compare_identity(configuration, lock.then_some(desired.lock))?);

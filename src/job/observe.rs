@@ -3,8 +3,9 @@
 use super::bench::go_on;
 use super::{Bench, Event, JobError};
 use crate::algorithm::Ending;
+use crate::board::Way;
 use crate::image::{Image, Memory, Span};
-use crate::plan::{Contents, Observed};
+use crate::plan::{Contents, Observed, unreadable, what_to_read};
 
 impl Bench<'_> {
     /// Enters and reads everything that can be read. The chip stays in programming mode. Where the ID bytes are not those of
@@ -22,20 +23,21 @@ impl Bench<'_> {
         observed.calibration = Some(identity.calibration);
         observed.configuration = Some(identity.configuration);
         observed.lock = Some(identity.lock);
-        let locked = self.chip.decode_lock(identity.lock).iter().any(|setting| setting.value.is_some_and(|v| v.forbids_reading));
-        if locked {
-            let reason = format!("the chip is locked against reading (lock byte 0x{:02X})", identity.lock);
-            observed.flash.unreadable = Some(reason.clone());
-            observed.eeprom.unreadable = Some(reason);
-            return Ok(observed);
+        let reason = unreadable(self.chip, identity.lock);
+        let to_read = self.chip.way_in(Way::Spi).map(|way_in| what_to_read(self.chip, way_in)).unwrap_or_default();
+        for (memory, span) in to_read {
+            let contents = match memory {
+                Memory::Flash => &mut observed.flash,
+                Memory::Eeprom => &mut observed.eeprom,
+                // Read with the ID bytes.
+                Memory::Configuration | Memory::Lock => continue,
+            };
+            *contents = match &reason {
+                Some(_) => Contents { bytes: Image::default(), unreadable: reason.clone() },
+                None => Contents { bytes: self.read(memory, span)?, unreadable: None },
+            };
         }
-        observed.flash = self.whole(Memory::Flash, self.chip.flash.bytes)?;
-        observed.eeprom = self.whole(Memory::Eeprom, self.chip.eeprom.bytes)?;
         Ok(observed)
-    }
-
-    fn whole(&mut self, memory: Memory, size: u32) -> Result<Contents, JobError> {
-        Ok(Contents { bytes: self.read(memory, Span::first(size))?, unreadable: None })
     }
 
     /// Reads a span to the host.

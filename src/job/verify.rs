@@ -70,13 +70,22 @@ impl Bench<'_> {
             return Err(JobError::Refused(finding));
         }
         let wanted = &named.image;
+        let compared = self.compare_all(wanted.spans().map(|span| (Memory::Flash, span, wanted)))?;
+        self.release()?;
+        Ok(compared)
+    }
+
+    /// [`Bench::compare`] for one span after the other.
+    pub(super) fn compare_all<'w>(
+        &mut self,
+        spans: impl Iterator<Item = (Memory, Span, &'w Image)>,
+    ) -> Result<(Vec<Difference>, Proof), JobError> {
         let (mut differences, mut proof) = (Vec::new(), Proof::default());
-        for span in wanted.spans() {
-            let (wrong, part) = self.compare(Memory::Flash, span, wanted)?;
+        for (memory, span, wanted) in spans {
+            let (wrong, part) = self.compare(memory, span, wanted)?;
             differences.extend(wrong);
             proof += part;
         }
-        self.release()?;
         Ok((differences, proof))
     }
 

@@ -155,7 +155,7 @@ impl LockNeed {
     /// A lock byte that was not read may hold anything.
     fn of(read: Option<u8>, desired: u8, chip: &Chip) -> LockNeed {
         let Some(read) = read else { return LockNeed { loosen: true, write: true, forbids_writing: true, fixed: true } };
-        let forbids = fields::forbids(chip, read);
+        let forbids = chip.forbids(read);
         let used = chip.lock.used;
         LockNeed {
             loosen: desired & !read & used != 0,

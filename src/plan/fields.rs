@@ -20,31 +20,6 @@ pub(super) fn keeps_eeprom(chip: &Chip, configuration: &[u8]) -> bool {
     chip.field_for(Role::KeepEeprom).and_then(|field| value(field, configuration)).is_some_and(|value| value.name == "on")
 }
 
-/// What a lock byte forbids through a way in.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) struct Forbids {
-    /// Reading flash and EEPROM. The lock bits themselves are then fixed too, until an erase.
-    pub reading: bool,
-    /// Writing flash, EEPROM and configuration.
-    pub writing: bool,
-}
-
-/// What `lock` forbids. A reserved value of the programming lock is taken to forbid everything.
-pub(super) fn forbids(chip: &Chip, lock: u8) -> Forbids {
-    let mut all = Forbids { reading: false, writing: false };
-    for field in &chip.lock_fields {
-        match value(field, &[lock]) {
-            Some(value) => {
-                all.reading |= value.forbids_reading;
-                all.writing |= value.forbids_writing;
-            }
-            None if field.role == Some(Role::ProgrammingLock) => return Forbids { reading: true, writing: true },
-            None => {}
-        }
-    }
-    all
-}
-
 /// Where reset starts under this configuration: a boot section, or the first address.
 pub(super) fn reset_start(chip: &Chip, configuration: &[u8]) -> ByteAddress {
     started_section(chip, configuration).map_or(ByteAddress(0), Span::start)

@@ -133,7 +133,7 @@ impl Interpreter<'_> {
     /// Whether a verify step would pass; true for every other step.
     pub fn passes(&self, state: &State, step: &StepKind) -> bool {
         let StepKind::Verify { spans, configuration, lock } = step else { return true };
-        let readable = spans.is_empty() || state.lock.known == 0xFF && !fields::forbids(self.chip, state.lock.value).reading;
+        let readable = spans.is_empty() || state.lock.known == 0xFF && !self.chip.forbids(state.lock.value).reading;
         let same = spans.iter().all(|(memory, span)| match memory {
             Memory::Flash => holds(&state.flash, &self.desired.flash.crop(*span)),
             Memory::Eeprom => holds(&state.eeprom, &self.desired.eeprom.crop(*span)),
@@ -170,7 +170,7 @@ impl Interpreter<'_> {
 
     /// Whether writes take effect; `None` where the lock bits do not tell.
     fn writable(&self, state: &State) -> Option<bool> {
-        (state.lock.known & self.chip.lock.used == self.chip.lock.used).then(|| !fields::forbids(self.chip, state.lock.value).writing)
+        (state.lock.known & self.chip.lock.used == self.chip.lock.used).then(|| !self.chip.forbids(state.lock.value).writing)
     }
 
     /// Whether an erase takes the EEPROM; `None` where the configuration does not tell.
@@ -234,7 +234,7 @@ impl Interpreter<'_> {
 
     /// Lock bits only go to 0; a chip that cannot be read takes no more of them.
     fn write_lock(&self, state: &mut State, value: u8) {
-        if !fields::forbids(self.chip, state.lock.value).reading {
+        if !self.chip.forbids(state.lock.value).reading {
             state.lock.value &= value;
         }
     }

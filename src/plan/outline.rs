@@ -2,7 +2,7 @@
 
 use super::reconcile::{Target, steps};
 use super::step::{Step, StepKind};
-use super::{DesireError, Desired, Intent, LoaderIntent, Observed, Origin, desire, fields, stakes};
+use super::{DesireError, Desired, Intent, LoaderIntent, Observed, Origin, desire, stakes};
 use crate::finding::{Finding, Kind, Severity};
 use crate::image::{Image, Memory, Span};
 use serde::Serialize;
@@ -82,8 +82,7 @@ fn stand_in(desired: &mut Desired, target: &Target) -> Vec<(Memory, Span)> {
     let mut unknown = Vec::new();
     for (memory, shape) in [(Memory::Flash, target.chip.flash), (Memory::Eeprom, target.chip.eeprom)] {
         let image: &mut Image = if memory == Memory::Eeprom { &mut desired.eeprom } else { &mut desired.flash };
-        let held: Vec<Span> = image.spans().collect();
-        let gaps = fields::outside(Span::first(shape.bytes), &held);
+        let gaps = image.gaps(Span::first(shape.bytes));
         gaps.iter().for_each(|gap| image.overwrite(gap.start(), &vec![!shape.blank; gap.len() as usize]));
         desired.paint(memory, &gaps, &Origin::Baseline);
         unknown.extend(gaps.into_iter().map(|gap| (memory, gap)));

@@ -1,6 +1,5 @@
 //! What must be read before anything is planned.
 
-use super::fields;
 use crate::board::{Chip, WayIn};
 use crate::image::{Memory, Span};
 
@@ -21,5 +20,5 @@ pub fn what_to_read(chip: &Chip, way_in: &WayIn) -> Vec<(Memory, Span)> {
 /// Why flash and EEPROM cannot be read under this lock byte; `None` where they can. A locked chip does not fail to be read:
 /// it gives stand-in values, which must never be taken for contents.
 pub fn unreadable(chip: &Chip, lock: u8) -> Option<String> {
-    fields::forbids(chip, lock).reading.then(|| format!("the lock byte 0x{:02X} forbids reading", lock & chip.lock.used))
+    chip.forbids(lock).reading.then(|| format!("the lock byte 0x{:02X} forbids reading", lock & chip.lock.used))
 }

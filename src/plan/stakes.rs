@@ -4,10 +4,10 @@ use super::checks::{bytes, called, settings_store, shutting};
 use super::difference::erase_takes_eeprom;
 use super::reconcile::{Target, unchanged};
 use super::step::{Step, StepKind};
-use super::{Desired, Observed, Origin, fields};
+use super::{Desired, Observed, Origin};
 use crate::board::{Board, Chip};
 use crate::finding::{Finding, Kind};
-use crate::image::{Image, Memory, Span};
+use crate::image::{Memory, Span};
 use crate::units::Millivolts;
 
 /// Every finding of a plan, refusals first.
@@ -80,7 +80,7 @@ fn lost_to_erase(observed: &Observed, desired: &Desired, target: &Target) -> Vec
     let mut lost = Vec::new();
     for (memory, whole) in &taken {
         let Some(contents) = observed.memory(*memory) else { continue };
-        let missing: u32 = outside_image(&contents.bytes, *whole).iter().map(|span| span.len()).sum();
+        let missing: u32 = contents.bytes.gaps(*whole).iter().map(|span| span.len()).sum();
         if missing > 0 && contents.unreadable.is_some() {
             unread.push(format!("{} of {}", bytes(missing as usize), called(*memory)));
         }
@@ -114,18 +114,13 @@ fn lost_to_erase(observed: &Observed, desired: &Desired, target: &Target) -> Vec
 fn unkept(observed: &Observed, desired: &Desired, memory: Memory, span: Span, chip: &Chip) -> usize {
     let (Some(wanted), Some(held)) = (desired.memory(memory), observed.memory(memory)) else { return 0 };
     let blank = if memory == Memory::Eeprom { chip.eeprom.blank } else { chip.flash.blank };
-    let gaps = outside_image(wanted, span);
+    let gaps = wanted.gaps(span);
     gaps.iter().map(|gap| held.bytes.filled(*gap, !blank).iter().filter(|byte| **byte != blank).count()).sum()
-}
-
-fn outside_image(image: &Image, span: Span) -> Vec<Span> {
-    let spans: Vec<Span> = image.crop(span).spans().collect();
-    fields::outside(span, &spans)
 }
 
 fn readout_locked(chip: &Chip, steps: &[Step]) -> Option<Finding> {
     let lock = steps.iter().find_map(|step| match step.kind {
-        StepKind::WriteLock { value } if fields::forbids(chip, value).reading => Some(value),
+        StepKind::WriteLock { value } if chip.forbids(value).reading => Some(value),
         _ => None,
     })?;
     let sentence = format!(

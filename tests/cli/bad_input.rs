@@ -2,6 +2,8 @@
 
 use super::Home;
 use super::loader::demo_application;
+use farrier::board::Catalog;
+use farrier::sim::Store;
 
 /// Demands that a command stops with exit 3 and this finding, and leaves the silicon alone.
 fn refused(home: &Home, sim: &str, line: &str, finding: &str) {
@@ -88,4 +90,20 @@ fn records_that_cannot_be_written_stop_the_job_before_the_first_erase() {
         assert!(home.export("bench").flash.iter().all(|byte| *byte == 0xFF), "{blocked}");
         assert_eq!(home.export("bench").fuses(), [0x62, 0x99, 0xFF], "factory configuration (8272, fuse bits)");
     }
+}
+
+#[test]
+fn a_lock_value_without_a_name_is_taken_for_a_locked_chip() {
+    let home = Home::new();
+    home.run("sim new bench --board vent").exits(0);
+    let open = Store::open(home.path().join("sims"), Catalog::built_in()).open_sim("bench").expect("the sim is there");
+    // LB2 alone: no row of the lock bit table (8272, section 'Program And Data Memory Lock Bits') has it.
+    open.sim().edit(|contents| contents.lock = 0xFD);
+    open.sync().expect("it is saved");
+    drop(open);
+    let taken = home.run("snapshot take --via sim:bench --json");
+    taken.exits(0);
+    let document = taken.json();
+    assert_eq!(document["flash"]["read"], 0, "stand-in values are no contents");
+    assert_eq!(document["snapshot"]["complete"], false);
 }

@@ -3,7 +3,7 @@
 use super::instruction::{ANSWER, CHIP_ERASE, Instruction, READ_CALIBRATION, READ_FUSE, READ_LOCK, read_id, write_fuse, write_lock};
 use super::lists::{bytes_of, poll_ready, transfer};
 use super::{AlgorithmError, AvrSpi, Task};
-use crate::board::{Chip, FieldValue};
+use crate::board::{Chip, Forbids};
 use crate::bus::Operation;
 
 /// What one chip says of itself.
@@ -105,11 +105,11 @@ impl AvrSpi<'_> {
 
     /// Fails where the lock byte forbids what `task` does. A locked chip does not refuse: it gives stand-in values (from
     /// memory) and drops writes.
-    pub(super) fn check_lock(&mut self, task: Task, forbids: impl Fn(&FieldValue) -> bool) -> Result<(), AlgorithmError> {
+    pub(super) fn check_lock(&mut self, task: Task, what: impl Fn(Forbids) -> bool) -> Result<(), AlgorithmError> {
         self.session(task)?;
         let replies = self.run(task, &[transfer(READ_LOCK)])?;
         let lock = bytes_of(&replies, 0, 4).map(|answer| answer[ANSWER]).map_err(|source| self.failed(task, source))?;
-        match self.chip.decode_lock(lock).iter().filter_map(|setting| setting.value).any(forbids) {
+        match what(self.chip.forbids(lock)) {
             true => Err(AlgorithmError::Locked { task, lock }),
             false => Ok(()),
         }

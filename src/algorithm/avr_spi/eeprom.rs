@@ -23,7 +23,7 @@ impl AvrSpi<'_> {
         let (Some(first), Some(last)) = (spans.iter().min(), spans.iter().max()) else { return Ok(Ending::Complete(())) };
         let touched = Span::new(first.start(), last.end()).unwrap_or(*first);
         let task = Task::Writing(Memory::Eeprom, touched);
-        self.check_lock(task, |value| value.forbids_writing)?;
+        self.check_lock(task, |forbids| forbids.writing)?;
         let ready = poll_ready(self.chip.timings.eeprom_write_max, self.session(task)?.programming_clock);
         let held = self.read(Memory::Eeprom, touched, &mut |_| ControlFlow::Continue(()))?.so_far();
 

@@ -26,7 +26,7 @@ impl AvrSpi<'_> {
         let spans = page_spans(Memory::Flash, shape, pages)?;
         let (Some(first), Some(last)) = (spans.first(), spans.last()) else { return Ok(Ending::Complete(())) };
         let task = Task::Writing(Memory::Flash, Span::new(first.start(), last.end()).unwrap_or(*first));
-        self.check_lock(task, |value| value.forbids_writing)?;
+        self.check_lock(task, |forbids| forbids.writing)?;
         let ready = poll_ready(self.chip.timings.flash_write_max, self.session(task)?.programming_clock);
 
         let mut extended = None;

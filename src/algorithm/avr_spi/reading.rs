@@ -96,7 +96,7 @@ impl AvrSpi<'_> {
         if !Span::first(size).encloses(span) {
             return Err(AlgorithmError::OutsideMemory { task, size });
         }
-        self.check_lock(task, |value| value.forbids_reading)?;
+        self.check_lock(task, |forbids| forbids.reading)?;
         Ok(page.max(1))
     }
 

@@ -1,7 +1,8 @@
 //! One board, as text and as JSON.
 
 use super::super::map::{Ink, Mark, bytes, draw};
-use super::{WIDTH, ways_in, wrapped};
+use super::super::output::{WIDTH, wrapped};
+use super::ways_in;
 use crate::board::{Board, Chip, ClockSource, Field, RegionOwner, Reservation};
 use crate::image::Span;
 use crate::units::Hertz;
