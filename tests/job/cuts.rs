@@ -1,12 +1,16 @@
 //! The supply goes in the middle of `loader install`, after every operation of the bridge: the same command again brings the board to
 //! its desired state, and everything to be kept is as it was before the first run.
 //!
-//! An ordinary run tries one operation in 23 on the ATmega328P and one in 97 on the two larger chips, each of which has about a thousand.
-//! The full campaign, every operation on all three (about half an hour on one core):
+//! An ordinary run tries every operation on the ATmega328P and one in 29 on the two larger chips. The full campaign, every operation on
+//! all three (five minutes on two cores):
 //!
 //! ```text
 //! FARRIER_CUT_STEP=1 cargo test --test main job::cuts -- --nocapture
 //! ```
+//!
+//! Known: it fails at one cut of the ATmega1284P's 1716 (after operation 1641). The supply goes in the middle of writing the low
+//! configuration byte, from 0x62 to 0xFF, and leaves 0xEB: a crystal range that the board's crystal is not in. The sim takes that for no
+//! clock at all, and no entry tries the bridge's clock output yet.
 
 use super::workbench::{Command, Decided, Done, Failure, Records, Workbench, install, random_bytes};
 use farrier::job::Bench;
@@ -87,7 +91,7 @@ impl Begun {
         let Workbench { board, chip, sim, records } = &mut self.workbench;
         *sim = Sim::new(board, chip, SEED);
         sim.edit(|contents| *contents = self.before.clone());
-        records.new_journal();
+        records.new_journal(&self.snapshot);
     }
 
     /// Records the job and carries it out.
@@ -174,17 +178,17 @@ fn cut_all_over(board: &str, step: usize) {
 
 #[test]
 fn cuts_all_over_an_install_on_frost() {
-    cut_all_over("frost", step(23));
+    cut_all_over("frost", step(1));
 }
 
 #[test]
 fn cuts_all_over_an_install_on_vent() {
-    cut_all_over("vent", step(97));
+    cut_all_over("vent", step(29));
 }
 
 #[test]
 fn cuts_all_over_an_install_on_pump() {
-    cut_all_over("pump", step(97));
+    cut_all_over("pump", step(29));
 }
 
 /// With the cut board as its own baseline, what the job had erased is lost: were it not for the journal, the tests above would fail.

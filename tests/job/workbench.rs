@@ -10,6 +10,7 @@ use farrier::link::{Client, Wire};
 use farrier::plan::{self, DesireError, Intent, LoaderIntent, NamedImage, Observed, Pace, Plan, Resume, Target};
 use farrier::record::{JobId, Journal, NewJob, RecordError, SnapshotInfo, SnapshotName, Snapshots};
 use farrier::sim::{BYTES_PER_SECOND, Sim};
+use std::path::Path;
 use std::sync::atomic::AtomicBool;
 use std::time::SystemTime;
 use tempfile::TempDir;
@@ -86,15 +87,20 @@ impl<'a> Command<'a> {
 
 impl Records {
     pub fn new() -> Records {
-        let folder = TempDir::new().expect("a temporary folder");
+        // Every step is synced to the disk; in memory, where there is such a folder, that costs nothing.
+        let memory = Path::new("/dev/shm");
+        let folder = if memory.is_dir() { TempDir::new_in(memory) } else { TempDir::new() }.expect("a temporary folder");
         let journal = Journal::open(folder.path().join("journal.sqlite")).expect("a journal");
         Records { snapshots: Snapshots::open(folder.path().join("snapshots")), journal, folder, journals: 0 }
     }
 
-    /// Begins an empty journal; the snapshots stay.
-    pub fn new_journal(&mut self) {
+    /// Begins an empty journal, for which only this snapshot was taken so far.
+    pub fn new_journal(&mut self, snapshot: &SnapshotName) {
         self.journals += 1;
         self.journal = Journal::open(self.folder.path().join(format!("journal-{}.sqlite", self.journals))).expect("a journal");
+        for other in self.snapshots.list().expect("a list").into_iter().filter(|listed| listed.name != *snapshot) {
+            std::fs::remove_dir_all(self.snapshots.path(&other.name)).expect("it goes");
+        }
     }
 }
 
