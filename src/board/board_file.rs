@@ -41,7 +41,7 @@ fn build(file: &Table, find_chip: &dyn Fn(&str) -> Result<Chip, String>) -> Opti
     let lock = expected(file, "expected_lock", chip.as_ref().map(|chip| chip.lock_fields.as_slice()));
     let cautions = file.texts("cautions");
 
-    let clock = clock?;
+    let (clock, clock_pin_wired) = clock?;
     let board = Board {
         name: name?.value,
         summary: summary?.value,
@@ -51,6 +51,7 @@ fn build(file: &Table, find_chip: &dyn Fn(&str) -> Result<Chip, String>) -> Opti
         levels: levels.as_ref()?.0,
         bears_5v: levels?.1,
         clock: clock.value,
+        clock_pin_wired,
         header: header?,
         reservation: reservation?,
         regions: regions?,
@@ -90,8 +91,10 @@ fn levels(table: &Table) -> Option<(Millivolts, bool)> {
     Some((Millivolts(signal?.value as u16), bears_5v?))
 }
 
-/// `hz` is what the firmware sees. `source_hz` is the oscillator's or crystal's own frequency, where the chip divides it.
-fn clock(table: &Table) -> Option<Placed<ClockSetting>> {
+/// `hz` is what the firmware sees. `source_hz` is the oscillator's or crystal's own frequency, where the chip divides it. The second
+/// value says whether the bridge's clock output is wired to the chip's clock pin.
+fn clock(table: &Table) -> Option<(Placed<ClockSetting>, bool)> {
+    let wired = table.flag("pin_wired", false);
     let source = table.choice("source", &[("internal", 0), ("crystal", 1), ("external", 2)]);
     let hz = table.number("hz", 1..=FASTEST_CLOCK);
     let own = table.has("source_hz").then(|| table.number("source_hz", 1..=FASTEST_CLOCK));
@@ -110,7 +113,7 @@ fn clock(table: &Table) -> Option<Placed<ClockSetting>> {
         1 => ClockSource::Crystal { from_hz: Hertz(own), to_hz: Hertz(own) },
         _ => ClockSource::External,
     };
-    Some(hz.map(|hz| ClockSetting { source, hz: Hertz(hz) }))
+    Some((hz.map(|hz| ClockSetting { source, hz: Hertz(hz) }), wired?))
 }
 
 /// `signals` names what stands on each pin of the header, in the order of the pin numbers.

@@ -22,6 +22,8 @@ pub struct Board {
     /// Whether its inputs bear 5 V although its own level is lower.
     pub bears_5v: bool,
     pub clock: ClockSetting,
+    /// The bridge's clock output reaches the chip's clock pin: a chip that lost its own clock can be entered with it.
+    pub clock_pin_wired: bool,
     pub header: HeaderPins,
     pub reservation: Option<Reservation>,
     /// Named spans of flash, each with one owner; the reservation and the rest of the flash are regions of their own.

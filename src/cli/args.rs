@@ -24,6 +24,9 @@ pub struct Global {
     /// Where the bridge is: `sim:NAME` for a simulated one.
     #[arg(long, global = true, value_name = "WHERE")]
     pub via: Option<String>,
+    /// The bridge's clock output is wired to the chip's clock pin: use it where nothing else gets an answer.
+    #[arg(long, global = true)]
+    pub clock_output: bool,
     /// Your own mark for this one board; kept in snapshot and journal.
     #[arg(long, global = true, value_name = "TEXT")]
     pub tag: Option<String>,

@@ -91,7 +91,8 @@ fn access(observed: &Observed) -> String {
     let Some(access) = &observed.access else { return "not reached".into() };
     let supply = access.supply.map_or("supply not measured".into(), |supply| format!("supply {supply}"));
     let tries = if access.tries == 1 { "at the first try".into() } else { format!("after {} tries", access.tries) };
-    format!("reached with a programming clock of {} {tries}, {supply}", access.programming_clock)
+    let fed = access.clock_output.map_or(String::new(), |hz| format!(" and {hz} from the bridge's clock output"));
+    format!("reached with a programming clock of {}{fed} {tries}, {supply}", access.programming_clock)
 }
 
 fn contents(held: &crate::plan::Contents, whole: Span, blank: u8) -> String {

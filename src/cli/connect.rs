@@ -85,13 +85,14 @@ impl Context {
             sims.create(name, name, FIRST_SEED)?;
         }
         let (wire, sim) = sims.connect(name)?;
-        let (board, chip, board_from) = match self.named_board()? {
+        let (mut board, chip, board_from) = match self.named_board()? {
             Some((board, chip)) => (board, chip, "--board"),
             None => {
                 let (board, chip) = self.catalog.board(sim.board())?;
                 (board, chip, "named by the sim")
             }
         };
+        board.clock_pin_wired |= self.global.clock_output;
         let bytes_per_second = wire.bytes_per_second();
         let client = Client::connect(wire)?;
         Ok(Connected { client, board, chip, via, board_from, bytes_per_second, sim })

@@ -1,5 +1,7 @@
 //! How a command ends when it does not end well: one place makes text, JSON and exit code of every error.
 
+use super::context::command_again;
+use crate::algorithm::AlgorithmError;
 use crate::board::CatalogError;
 use crate::bus::BusError;
 use crate::finding::Finding;
@@ -134,7 +136,13 @@ impl From<JobError> for Stop {
             JobError::Interrupted | JobError::SettingsMoved => Code::Interrupted,
             JobError::Record(_) => Code::Usage,
         };
-        Stop::new(code, error.to_string())
+        let stop = Stop::new(code, error.to_string());
+        match error {
+            JobError::Algorithm(AlgorithmError::NoAnswer(no_answer)) if no_answer.clock_output_untried => {
+                stop.hint("Once that wire is there:").command(command_again(&["--clock-output".to_owned()]))
+            }
+            _ => stop,
+        }
     }
 }
 

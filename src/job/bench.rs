@@ -6,9 +6,13 @@ use crate::board::{Board, Chip, Way};
 use crate::bus::Bus;
 use crate::plan::Access;
 use crate::time::SharedClock;
-use crate::units::Millivolts;
+use crate::units::{Hertz, Millivolts};
 use std::ops::ControlFlow;
 use std::sync::atomic::{AtomicBool, Ordering};
+
+/// What the bridge feeds to a chip that lost its clock: every part here runs at it, at any supply (8271 and 2549, 'Speed grades',
+/// from memory: 4 MHz at 1.8 V).
+const CLOCK_OUTPUT: Hertz = Hertz(1_000_000);
 
 /// A board that is being worked on. Dropping it lets the chip go.
 pub struct Bench<'a> {
@@ -34,7 +38,7 @@ impl<'a> Bench<'a> {
         stop: &'a AtomicBool,
     ) -> Bench<'a> {
         let clock = bus.clock();
-        let rungs = rungs(chip, bus.abilities(), Some(board.clock), None);
+        let rungs = rungs(chip, bus.abilities(), Some(board.clock), board.clock_pin_wired.then_some(CLOCK_OUTPUT));
         let pin_level = bus.abilities().pin_level;
         Bench { spi: AvrSpi::new(bus, chip), chip, clock, listener, stop, rungs, preferred: None, pin_level }
     }

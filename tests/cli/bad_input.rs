@@ -63,6 +63,21 @@ fn a_chip_that_does_not_answer_is_told_with_what_the_lines_show() {
 }
 
 #[test]
+fn a_lost_clock_is_replaced_by_the_bridges_where_the_board_or_the_user_says_that_it_is_wired() {
+    let home = Home::new();
+    home.run("sim new wired --board vent").exits(0);
+    home.run("sim damage wired lost-clock").exits(0);
+    home.run("inspect --via sim:wired").exits(0).says("1 MHz from the bridge's clock output");
+    home.run("loader install --via sim:wired --yes").exits(0);
+    home.run("sim new bare --board frost").exits(0);
+    home.run("sim damage bare lost-clock").exits(0);
+    let install = "loader install --via sim:bare --yes";
+    home.run(install).exits(4).says("clock output wired to its clock pin").says(&format!("farrier {install} --clock-output"));
+    home.run(&format!("{install} --clock-output")).exits(0);
+    home.run("inspect --via sim:bare").exits(0);
+}
+
+#[test]
 fn a_bad_image_is_told_with_file_and_line() {
     let home = Home::new();
     let mut hex = String::from_utf8(demo_application("vent").to_vec()).expect("HEX is text");

@@ -145,6 +145,7 @@ pub fn board() -> Board {
         chip: "ATmade2".into(),
         generic: false,
         supply: (Millivolts(4_500), Millivolts(5_500)),
+        clock_pin_wired: false,
         levels: Millivolts(5_000),
         bears_5v: true,
         clock: ClockSetting {

@@ -202,6 +202,10 @@ impl AvrSpi<'_> {
         }
     }
 
+    fn no_answer(&self, ladder: Ladder) -> NoAnswer {
+        NoAnswer::of(ladder.attempts, ladder.supply, self.bus.abilities().clock_output)
+    }
+
     /// The result of a ladder; without one, or after an error, the chip is let go.
     fn conclude(&mut self, ladder: Ladder, held: Result<Option<(Rung, Identity)>, AlgorithmError>) -> Result<Entered, AlgorithmError> {
         let error = match (held, self.entered) {
@@ -216,11 +220,14 @@ impl AvrSpi<'_> {
                 });
             }
             (Err(AlgorithmError::Bus { source: BusError::Failed { why: Why::NoPower, .. }, .. }), _) => {
-                let evidence = Evidence::NoPower;
-                AlgorithmError::NoAnswer(Box::new(NoAnswer { attempts: ladder.attempts, evidence, supply: ladder.supply }))
+                AlgorithmError::NoAnswer(Box::new(NoAnswer {
+                    evidence: Evidence::NoPower,
+                    clock_output_untried: false,
+                    ..self.no_answer(ladder)
+                }))
             }
             (Err(error), _) => error,
-            (Ok(_), _) => AlgorithmError::NoAnswer(Box::new(NoAnswer::of(ladder.attempts, ladder.supply))),
+            (Ok(_), _) => AlgorithmError::NoAnswer(Box::new(self.no_answer(ladder))),
         };
         // The first error is the one to tell.
         let _ = self.release();

@@ -100,14 +100,17 @@ pub struct NoAnswer {
     pub evidence: Evidence,
     /// The supply, where the bridge can measure it.
     pub supply: Option<Millivolts>,
+    /// The bridge has a clock output, and no rung used it.
+    pub clock_output_untried: bool,
 }
 
 impl NoAnswer {
-    pub(super) fn of(attempts: Vec<Attempt>, supply: Option<Millivolts>) -> NoAnswer {
+    pub(super) fn of(attempts: Vec<Attempt>, supply: Option<Millivolts>, has_clock_output: bool) -> NoAnswer {
         let unpowered = supply.is_some_and(|supply| supply < Evidence::UNPOWERED_BELOW);
         let seen = attempts.iter().map(|attempt| attempt.evidence).max();
         let evidence = if unpowered { Evidence::NoPower } else { seen.unwrap_or(Evidence::NoPower) };
-        NoAnswer { attempts, evidence, supply }
+        let untried = attempts.iter().all(|attempt| attempt.rung.clock_output.is_none());
+        NoAnswer { attempts, evidence, supply, clock_output_untried: has_clock_output && untried && evidence != Evidence::NoPower }
     }
 }
 
@@ -132,7 +135,11 @@ impl fmt::Display for NoAnswer {
         if let Some(last) = self.attempts.last() {
             write!(f, "\nSent {PROGRAMMING_ENABLE:02X?}, last answer {:02X?}.", last.answer)?;
         }
-        write!(f, "\n{first}")
+        write!(f, "\n{first}")?;
+        match self.clock_output_untried {
+            true => write!(f, "\nA chip that lost its clock answers with the bridge's clock output wired to its clock pin."),
+            false => Ok(()),
+        }
     }
 }
 

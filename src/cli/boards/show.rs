@@ -39,11 +39,12 @@ fn labelled(label: &str, text: &str) -> String {
 fn facts(board: &Board, chip: &Chip) -> Vec<String> {
     let (least, most) = board.supply;
     let bears = if board.bears_5v { "inputs bear 5 V" } else { "inputs do not bear more than that" };
+    let wired = if board.clock_pin_wired { "; the bridge's clock output is wired to its clock pin" } else { "" };
     let eeprom = bytes(chip.eeprom.bytes.into());
     let id: Vec<String> = chip.id.iter().map(|byte| format!("{byte:02X}")).collect();
     vec![
         labelled("Chip", &format!("{}, EEPROM {eeprom}, ID {}", chip.part, id.join(" "))),
-        labelled("Clock", &clock(board)),
+        labelled("Clock", &format!("{}{wired}", clock(board))),
         labelled("Supply", &format!("{least} to {most}; signals at {}, {bears}", board.levels)),
         labelled("Ways in", &format!("{}; programming clock below {}", ways_in(chip).join(", "), programming_clocks(board, chip))),
     ]
@@ -204,6 +205,7 @@ pub fn show_json(board: &Board, chip: &Chip) -> Value {
         "signal_mv": board.levels,
         "inputs_bear_5v": board.bears_5v,
         "clock": clock,
+        "clock_pin_wired": board.clock_pin_wired,
         "ways_in": ways_in(chip),
         "header": { "kind": board.header.kind, "pins": pins.collect::<Vec<_>>() },
         "reservation": reservation,
