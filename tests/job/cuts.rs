@@ -136,7 +136,8 @@ impl Begun {
     /// Tries every `step`th cut, and each one in the tail; how many fell inside the job.
     fn every(&mut self, step: u64) -> u64 {
         let mut cuts = 0;
-        for after in (1..=self.operations).filter(|after| after % step == 0 || after + TAIL > self.operations) {
+        let operations = self.operations;
+        for after in (1..=operations).filter(|after| after % step == 0 || after + TAIL > operations) {
             let Some(again) = self.cut_and_again(after, None) else { continue };
             let done = again.unwrap_or_else(|why| panic!("cut after operation {after}: the same command gave {why}"));
             let asked = done.decided.findings.iter().find(|finding| finding.kind == farrier::finding::Kind::SettingsChangedSince);
