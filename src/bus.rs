@@ -46,6 +46,8 @@ pub enum Operation {
     ClockOutput(Option<Hertz>),
     /// Measure the board's supply. Replies [`Reply::Supply`].
     MeasureSupply,
+    /// Read the levels of the lines at the bridge's own pins, driven or not. Replies [`Reply::Lines`].
+    ReadLines,
 }
 
 /// A byte list with numbered slots, run `repeat` times over a block. One repetition sends `template` with its
@@ -112,6 +114,16 @@ pub enum Reply {
     Clock(Hertz),
     /// The supply as measured, or nothing where the bridge cannot measure it.
     Supply(Option<Millivolts>),
+    Lines(LineLevels),
+}
+
+/// The levels of the lines at the bridge's pins; `true` is high.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct LineLevels {
+    pub reset: bool,
+    pub sck: bool,
+    pub mosi: bool,
+    pub miso: bool,
 }
 
 /// Why an operation failed.

@@ -73,6 +73,7 @@ pub fn room(held: &Image, board: &Board, chip: &Chip) -> String {
 pub fn print(observed: &Observed, board: &Board, chip: &Chip) {
     output::say_under("Board    ", format!("{}: {}", board.name, board.summary));
     output::say_under("Chip     ", format!("{}, ID {}, {}", chip.part, id(observed), access(observed)));
+    output::say_under("Supply   ", supply(observed, board));
     output::say_under("Loader   ", Fitted::of(observed, board, chip).words(board));
     output::say_under("Flash    ", contents(&observed.flash, chip.flash_span(), chip.flash.blank));
     if observed.flash.unreadable.is_none() {
@@ -89,10 +90,17 @@ fn id(observed: &Observed) -> String {
 
 fn access(observed: &Observed) -> String {
     let Some(access) = &observed.access else { return "not reached".into() };
-    let supply = access.supply.map_or("supply not measured".into(), |supply| format!("supply {supply}"));
     let tries = if access.tries == 1 { "at the first try".into() } else { format!("after {} tries", access.tries) };
     let fed = access.clock_output.map_or(String::new(), |hz| format!(" and {hz} from the bridge's clock output"));
-    format!("reached with a programming clock of {}{fed} {tries}, {supply}", access.programming_clock)
+    format!("reached with a programming clock of {}{fed} {tries}", access.programming_clock)
+}
+
+fn supply(observed: &Observed, board: &Board) -> String {
+    let (least, most) = board.supply;
+    match observed.access.as_ref().and_then(|access| access.supply) {
+        Some(supply) => format!("{supply} measured; the board bears {least} to {most}"),
+        None => format!("not measured: measure {least} to {most} at the programming header"),
+    }
 }
 
 fn contents(held: &crate::plan::Contents, whole: Span, blank: u8) -> String {

@@ -48,8 +48,8 @@ pub struct Name {
 #[command(after_help = "Example: farrier sim damage bench-1 open-miso\nExample: farrier sim damage bench-1 power-cut=40")]
 pub struct Damage {
     pub name: String,
-    /// open-miso, shorted-data, swapped-data, no-power, wrong-supply=MILLIVOLTS, wrong-level=MILLIVOLTS, other-chip,
-    /// lost-clock, locked-chip=MODE, weak-cells=PAGE, power-cut=OPERATIONS, power-cut-instructions=N
+    /// open-miso, shorted-data, swapped-data, held-line=LINE-LEVEL, no-power, wrong-supply=MILLIVOLTS, wrong-level=MILLIVOLTS,
+    /// other-chip, lost-clock, locked-chip=MODE, weak-cells=PAGE, power-cut=OPERATIONS, power-cut-instructions=N
     pub fault: Fault,
 }
 

@@ -13,6 +13,7 @@ const POLL: u8 = 0x04;
 const DELAY: u8 = 0x05;
 const CLOCK_OUTPUT: u8 = 0x06;
 const MEASURE_SUPPLY: u8 = 0x07;
+const READ_LINES: u8 = 0x08;
 const PATTERN_DISCARD: u8 = 0x10;
 const PATTERN_RETURN: u8 = 0x11;
 const PATTERN_COMPARE: u8 = 0x12;
@@ -46,9 +47,8 @@ pub fn check(operation: &Operation) -> Result<(), BadOperation> {
             Err(BadOperation::PollByte { byte: *byte, length: send.len() })
         }
         Operation::Delay(time) | Operation::Poll { limit: time, .. } => microseconds(*time).map(|_| ()),
-        Operation::Line { .. } | Operation::SpiClock(_) | Operation::ClockOutput(_) | Operation::Transfer(_) | Operation::MeasureSupply => {
-            Ok(())
-        }
+        Operation::Line { .. } | Operation::SpiClock(_) | Operation::ClockOutput(_) | Operation::Transfer(_) => Ok(()),
+        Operation::MeasureSupply | Operation::ReadLines => Ok(()),
     }
 }
 
@@ -70,6 +70,7 @@ pub fn reply_bytes_max(operation: &Operation) -> usize {
         Operation::Line { .. } | Operation::Delay(_) | Operation::ClockOutput(_) => 1,
         Operation::SpiClock(_) => 1 + 5,
         Operation::MeasureSupply => 1 + 3,
+        Operation::ReadLines => 1 + 1,
         Operation::Transfer(send) | Operation::Poll { send, .. } => block(send.len()),
         Operation::Pattern(pattern) => match pattern.outcome {
             Outcome::Discard | Outcome::Compare => 1,
@@ -136,6 +137,7 @@ pub(super) fn put(into: &mut Vec<u8>, operation: &Operation) -> Result<(), BadOp
             put_number(into, clock.map_or(0, |hertz| hertz.0));
         }
         Operation::MeasureSupply => into.push(MEASURE_SUPPLY),
+        Operation::ReadLines => into.push(READ_LINES),
         Operation::Pattern(pattern) => put_pattern(into, pattern),
     }
     Ok(())
@@ -192,6 +194,7 @@ pub(super) fn take(reader: &mut Reader) -> Result<Operation, Malformed> {
             hz => Operation::ClockOutput(Some(Hertz(hz))),
         },
         MEASURE_SUPPLY => Operation::MeasureSupply,
+        READ_LINES => Operation::ReadLines,
         code @ PATTERN_DISCARD..=PATTERN_CRC32 => Operation::Pattern(take_pattern(reader, code)?),
         code => return Err(Malformed::Value { field: "operation code", value: u32::from(code) }),
     };

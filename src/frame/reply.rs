@@ -1,7 +1,7 @@
 //! Replies, and why operations fail, as bytes.
 
 use super::fields::{Malformed, Reader, put_block, put_number};
-use crate::bus::{Reply, Why};
+use crate::bus::{LineLevels, Reply, Why};
 use crate::units::{Hertz, Millivolts};
 
 const DONE: u8 = 0x01;
@@ -10,6 +10,7 @@ const CRC32: u8 = 0x03;
 const CLOCK: u8 = 0x04;
 const SUPPLY: u8 = 0x05;
 const SUPPLY_UNKNOWN: u8 = 0x06;
+const LINES: u8 = 0x07;
 
 const POLL_TIMED_OUT: u8 = 0x01;
 const DIFFERS: u8 = 0x02;
@@ -37,6 +38,10 @@ pub(super) fn put(into: &mut Vec<u8>, reply: &Reply) {
             put_number(into, u32::from(*millivolts));
         }
         Reply::Supply(None) => into.push(SUPPLY_UNKNOWN),
+        Reply::Lines(LineLevels { reset, sck, mosi, miso }) => {
+            let bits = [reset, sck, mosi, miso].into_iter().rev().fold(0, |bits, high| bits << 1 | u8::from(*high));
+            into.extend([LINES, bits]);
+        }
     }
 }
 
@@ -54,8 +59,17 @@ pub(super) fn take(reader: &mut Reader) -> Result<Reply, Malformed> {
         CLOCK => Reply::Clock(Hertz(reader.number("SPI clock")?)),
         SUPPLY => Reply::Supply(Some(take_millivolts(reader, "supply")?)),
         SUPPLY_UNKNOWN => Reply::Supply(None),
+        LINES => take_lines(reader.byte("line levels")?)?,
         code => return Err(Malformed::Value { field: "reply code", value: u32::from(code) }),
     })
+}
+
+fn take_lines(bits: u8) -> Result<Reply, Malformed> {
+    let high = |bit: u8| bits >> bit & 1 == 1;
+    match bits >> 4 {
+        0 => Ok(Reply::Lines(LineLevels { reset: high(0), sck: high(1), mosi: high(2), miso: high(3) })),
+        _ => Err(Malformed::Value { field: "line levels", value: u32::from(bits) }),
+    }
 }
 
 pub(super) fn take_millivolts(reader: &mut Reader, field: &'static str) -> Result<Millivolts, Malformed> {

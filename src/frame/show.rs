@@ -1,7 +1,7 @@
 //! Frames in words, for traces.
 
 use super::{Answer, Envelope, Hello, Request};
-use crate::bus::{Drive, Line, Operation, Outcome, Pattern, Reply};
+use crate::bus::{Drive, Line, LineLevels, Operation, Outcome, Pattern, Reply};
 use std::fmt::{self, Display, Formatter};
 
 /// Shows something of the protocol in words.
@@ -78,6 +78,7 @@ impl Display for Show<'_, Operation> {
             Operation::ClockOutput(Some(clock)) => write!(f, "clock output {clock}"),
             Operation::ClockOutput(None) => write!(f, "clock output off"),
             Operation::MeasureSupply => write!(f, "measure supply"),
+            Operation::ReadLines => write!(f, "read lines"),
         }
     }
 }
@@ -104,6 +105,10 @@ impl Display for Show<'_, Reply> {
             Reply::Clock(clock) => write!(f, "clock {clock}"),
             Reply::Supply(Some(supply)) => write!(f, "supply {supply}"),
             Reply::Supply(None) => write!(f, "supply unknown"),
+            Reply::Lines(LineLevels { reset, sck, mosi, miso }) => {
+                let level = |high: &bool| if *high { "high" } else { "low" };
+                write!(f, "reset {}, SCK {}, MOSI {}, MISO {}", level(reset), level(sck), level(mosi), level(miso))
+            }
         }
     }
 }

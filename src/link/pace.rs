@@ -32,7 +32,7 @@ impl Pace {
             Operation::Poll { send, limit, .. } => *limit + self.bytes(send.len() as u64),
             Operation::Pattern(Pattern { template, repeat, .. }) => self.bytes(template.len() as u64 * u64::from(*repeat)),
             Operation::Delay(time) => *time,
-            Operation::Line { .. } | Operation::ClockOutput(_) | Operation::MeasureSupply => BYTE_GAP,
+            Operation::Line { .. } | Operation::ClockOutput(_) | Operation::MeasureSupply | Operation::ReadLines => BYTE_GAP,
         }
     }
 

@@ -36,6 +36,7 @@ pub(super) enum Shape {
     Crc32(u64),
     Clock,
     Supply,
+    Lines,
 }
 
 impl Shape {
@@ -44,6 +45,7 @@ impl Shape {
             Operation::Line { .. } | Operation::Delay(_) | Operation::ClockOutput(_) => Shape::Done,
             Operation::SpiClock(_) => Shape::Clock,
             Operation::MeasureSupply => Shape::Supply,
+            Operation::ReadLines => Shape::Lines,
             Operation::Transfer(send) | Operation::Poll { send, .. } => Shape::Bytes(send.len() as u64),
             Operation::Pattern(pattern) => {
                 let captured = Repetitions::of(pattern).map_or(0, |repetitions| repetitions.captured_bytes());
@@ -63,6 +65,7 @@ impl Shape {
             Reply::Crc32(values) => Shape::Crc32(values.len() as u64),
             Reply::Clock(_) => Shape::Clock,
             Reply::Supply(_) => Shape::Supply,
+            Reply::Lines(_) => Shape::Lines,
         }
     }
 }

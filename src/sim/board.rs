@@ -3,10 +3,10 @@
 use super::chip::{SimChip, UNDRIVEN};
 use super::clocking::{OutsideClock, Sck, system_clock};
 use super::contents::Contents;
-use super::fault::Fault;
+use super::fault::{Fault, HeldLine};
 use super::programming::{LB1, LB2};
 use crate::board::{Board, Chip, ClockSource, Role};
-use crate::bus::Why;
+use crate::bus::{LineLevels, Why};
 use crate::time::Moment;
 use crate::units::{Hertz, Millivolts};
 use fastrand::Rng;
@@ -28,6 +28,10 @@ pub(super) struct SimBoard {
     switched_off: bool,
     /// A power cut has happened; the supply stays away until somebody brings it back.
     cut: bool,
+    /// The bridge drives RESET low.
+    reset_low: bool,
+    /// The level that MISO was left at.
+    miso: bool,
 }
 
 impl SimBoard {
@@ -50,6 +54,8 @@ impl SimBoard {
             bytes: 0,
             switched_off: false,
             cut: false,
+            reset_low: false,
+            miso: true,
         }
     }
 
@@ -110,6 +116,50 @@ impl SimBoard {
         let weak = self.faults.iter().filter_map(|fault| if let Fault::WeakCells(page) = fault { Some(*page) } else { None });
         self.chip.overlay.weak_pages = weak.collect();
         self.apply_supply(now);
+        self.apply_reset(now);
+    }
+
+    /// The level that something holds this line at.
+    fn held(&self, line: HeldLine) -> Option<bool> {
+        self.faults.iter().find_map(|fault| match fault {
+            Fault::HeldLine(held, high) if *held == line => Some(*high),
+            _ => None,
+        })
+    }
+
+    /// RESET as the chip sees it; released, the board's pull-up makes it high.
+    fn reset_level(&self) -> bool {
+        self.held(HeldLine::Reset).unwrap_or(!self.reset_low)
+    }
+
+    fn apply_reset(&mut self, now: Moment) {
+        match self.reset_level() {
+            true => self.chip.reset_high(now),
+            false => self.chip.reset_low(now),
+        }
+    }
+
+    /// The bridge drives RESET, or lets it go, which makes it high.
+    pub(super) fn drive_reset(&mut self, low: bool, now: Moment) {
+        self.reset_low = low;
+        self.miso |= !low;
+        self.apply_reset(now);
+    }
+
+    /// Whether the bridge holds the chip in reset, or believes so.
+    pub(super) fn drives_reset_low(&self) -> bool {
+        self.reset_low
+    }
+
+    /// The lines as the bridge reads them. SCK and MOSI are low between transfers.
+    pub(super) fn lines(&self) -> LineLevels {
+        let powered = self.chip.is_powered();
+        LineLevels {
+            reset: self.reset_level() && powered,
+            sck: self.held(HeldLine::Sck).unwrap_or(false) && powered,
+            mosi: self.held(HeldLine::Mosi).unwrap_or(false) && powered,
+            miso: self.miso && powered,
+        }
     }
 
     fn has(&self, fault: &Fault) -> bool {
@@ -167,16 +217,24 @@ impl SimBoard {
             return Err(Why::NoPower);
         }
         let crossed = self.has(&Fault::SwappedData);
-        let out = self.chip.exchange(if crossed { UNDRIVEN } else { sent }, at, sck);
+        let reaches = match self.held(HeldLine::Mosi) {
+            Some(high) => u8::from(high) * 0xFF,
+            None if crossed => UNDRIVEN,
+            None => sent,
+        };
+        let clocked = self.held(HeldLine::Sck).is_none();
+        let out = if clocked { self.chip.exchange(reaches, at, sck) } else { UNDRIVEN };
         self.bytes += 1;
         if self.bytes.is_multiple_of(4) {
             self.count_down(at.plus(sck.time(1)), |fault| if let Fault::PowerCutInstructions(left) = fault { Some(left) } else { None });
         }
-        Ok(match () {
+        let back = match () {
             () if self.has(&Fault::ShortedData) => sent,
             () if crossed || self.has(&Fault::OpenMiso) => UNDRIVEN,
             () => out,
-        })
+        };
+        self.miso = back & 1 == 1;
+        Ok(back)
     }
 
     /// A bus operation is complete.

@@ -58,11 +58,11 @@ struct InForce {
     shut: bool,
 }
 
-/// The RESET line, and since when.
+/// The RESET line, and since when; `None`: for longer than this simulation.
 #[derive(Clone, Copy, Debug)]
 enum Reset {
     Low { since: Moment },
-    High { since: Moment },
+    High { since: Option<Moment> },
 }
 
 /// One stay with RESET low.
@@ -112,7 +112,7 @@ impl SimChip {
             latched: Vec::new(),
             in_force: InForce::default(),
             powered: Some(Moment::default()),
-            reset: Reset::High { since: Moment::default() },
+            reset: Reset::High { since: None },
             overlay: Overlay::default(),
             violations: Violations::default(),
             running: None,
@@ -191,8 +191,8 @@ impl SimChip {
     pub(super) fn reset_low(&mut self, now: Moment) {
         let Reset::High { since } = self.reset else { return };
         self.reset = Reset::Low { since: now };
-        let pulse = now.since(since);
-        let too_short = self.in_force.clock.is_some_and(|hz| pulse.as_nanos() * u128::from(hz.0) < 2_000_000_000);
+        let pulse = since.map_or(Duration::MAX, |since| now.since(since));
+        let too_short = self.in_force.clock.is_some_and(|hz| pulse < Duration::from_secs(2) / hz.0.max(1));
         if too_short && self.is_powered() {
             self.violations.add(now, format!("a RESET pulse of {} ns is shorter than two CPU clocks", pulse.as_nanos()));
             self.session.step = Step::Lost;
@@ -207,7 +207,7 @@ impl SimChip {
         if self.tear(now) {
             self.violations.add(now, "RESET was released during a self-timed write".into());
         }
-        self.reset = Reset::High { since: now };
+        self.reset = Reset::High { since: Some(now) };
         self.latch();
     }
 

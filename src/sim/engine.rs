@@ -93,13 +93,14 @@ impl Engine {
                 Ok(Reply::Done)
             }
             Operation::MeasureSupply => Ok(Reply::Supply(Some(self.board.supply()))),
+            Operation::ReadLines => Ok(Reply::Lines(self.board.lines())),
         }
     }
 
     /// Lets the chip go, not before `at`: the host has vanished.
     pub(super) fn release(&mut self, at: Moment) {
         self.now = self.now.max(at);
-        self.board.chip.reset_high(self.now);
+        self.board.drive_reset(false, self.now);
         self.board.clock_output(None);
         self.board.let_power_go(self.now);
         self.keep_changes();
@@ -107,8 +108,7 @@ impl Engine {
 
     fn drive(&mut self, line: Line, drive: Drive) -> Result<Reply, Why> {
         match (line, drive) {
-            (Line::Reset, Drive::Low) => self.board.chip.reset_low(self.now),
-            (Line::Reset, Drive::High | Drive::Release) => self.board.chip.reset_high(self.now),
+            (Line::Reset, drive) => self.board.drive_reset(drive == Drive::Low, self.now),
             (Line::Power, drive) => self.board.switch_power(drive != Drive::Low, self.now),
         }
         Ok(Reply::Done)
@@ -138,7 +138,7 @@ impl Engine {
 
     /// With RESET released the pins belong to the firmware.
     fn mind_reset(&mut self) {
-        if !self.board.chip.in_reset() && self.board.chip.is_powered() {
+        if !self.board.drives_reset_low() && self.board.chip.is_powered() {
             self.board.chip.violations.add(self.now, "SPI bytes were sent while RESET was released".into());
         }
     }

@@ -15,6 +15,8 @@ pub enum Fault {
     ShortedData,
     /// MOSI and MISO are crossed.
     SwappedData,
+    /// Something holds a line at a level (`true`: high), whatever the bridge drives.
+    HeldLine(HeldLine, bool),
     /// The board has no supply.
     NoPower,
     /// The supply has another voltage. Below 1.8 V the chip does not answer.
@@ -35,6 +37,36 @@ pub enum Fault {
     PowerCutInstructions(u64),
 }
 
+/// A line that a bridge drives and something else may hold.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum HeldLine {
+    Reset,
+    Sck,
+    Mosi,
+}
+
+impl HeldLine {
+    /// Line and level as texts say them.
+    const FORMS: [(HeldLine, bool, &str); 6] = [
+        (HeldLine::Reset, false, "reset-low"),
+        (HeldLine::Reset, true, "reset-high"),
+        (HeldLine::Sck, false, "sck-low"),
+        (HeldLine::Sck, true, "sck-high"),
+        (HeldLine::Mosi, false, "mosi-low"),
+        (HeldLine::Mosi, true, "mosi-high"),
+    ];
+
+    fn text(self, level: bool) -> &'static str {
+        HeldLine::FORMS.iter().find(|(line, high, _)| (*line, *high) == (self, level)).map_or("", |(.., text)| text)
+    }
+
+    fn parse(text: Option<&str>) -> Result<Fault, String> {
+        let form = HeldLine::FORMS.iter().find(|(.., form)| text == Some(form));
+        form.map(|(line, high, _)| Fault::HeldLine(*line, *high))
+            .ok_or_else(|| format!("it is one of {}", HeldLine::FORMS.map(|(.., text)| text).join(", ")))
+    }
+}
+
 /// A fault text that means nothing.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 #[error("'{text}' is not a fault of the sim: {why}.\nFaults:\n  {}", Fault::FORMS.join("\n  "))]
@@ -49,6 +81,7 @@ impl Fault {
         "open-miso",
         "shorted-data",
         "swapped-data",
+        "held-line=LINE-LEVEL",
         "no-power",
         "wrong-supply=MILLIVOLTS",
         "wrong-level=MILLIVOLTS",
@@ -69,6 +102,7 @@ impl Fault {
             "wrong-supply" => return number(value).map(|mv| Fault::WrongSupply(Millivolts(mv))),
             "wrong-level" => return number(value).map(|mv| Fault::WrongLevel(Millivolts(mv))),
             "other-chip" => return id_bytes(value.unwrap_or("1E9307")).map(Fault::OtherChip),
+            "held-line" => return HeldLine::parse(value),
             "locked-chip" => {
                 let mode = value.map_or(Ok(3), |_| number(value))?;
                 return if (2..=3).contains(&mode) { Ok(Fault::LockedChip(mode)) } else { Err("the lock mode is 2 or 3".into()) };
@@ -127,6 +161,7 @@ impl fmt::Display for Fault {
             Fault::OpenMiso => f.write_str("open-miso"),
             Fault::ShortedData => f.write_str("shorted-data"),
             Fault::SwappedData => f.write_str("swapped-data"),
+            Fault::HeldLine(line, high) => write!(f, "held-line={}", line.text(*high)),
             Fault::NoPower => f.write_str("no-power"),
             Fault::WrongSupply(mv) => write!(f, "wrong-supply={}", mv.0),
             Fault::WrongLevel(mv) => write!(f, "wrong-level={}", mv.0),
@@ -148,6 +183,7 @@ mod tests {
     fn a_fault_reads_back_as_it_was_written() {
         let texts = [
             "open-miso",
+            "held-line=sck-high",
             "wrong-supply=2700",
             "other-chip=1E9801",
             "locked-chip=2",
@@ -166,6 +202,7 @@ mod tests {
             ("open-mosi", "no fault has this name"),
             ("open-miso=1", "takes no value"),
             ("power-cut", "a number must follow"),
+            ("held-line", "it is one of reset-low, reset-high"),
             ("power-cut=-1", "'-1' is not a number that fits"),
             ("locked-chip=1", "2 or 3"),
             ("other-chip=1E93", "six hexadecimal digits"),

@@ -53,7 +53,7 @@ mod violations;
 pub use bridge::BYTES_PER_SECOND;
 pub use contents::Contents;
 pub use direct::DirectBus;
-pub use fault::{Fault, FaultError};
+pub use fault::{Fault, FaultError, HeldLine};
 pub use handle::Sim;
 pub use store::{Glance, OpenSim, Store, StoreError};
 pub use violations::{Violation, Violations};

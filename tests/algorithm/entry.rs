@@ -56,7 +56,9 @@ fn the_sequence_is_the_datasheets() {
         Operation::Delay(Duration::from_millis(20)),
         Operation::Transfer(vec![0xAC, 0x53, 0x00, 0x00]),
     ];
-    assert_eq!(script.lists[1], sequence);
+    // Reading the bridge's own pins in between is nothing to the chip.
+    let sent: Vec<Operation> = script.lists[1].iter().filter(|operation| **operation != Operation::ReadLines).cloned().collect();
+    assert_eq!(sent, sequence);
     // ID, calibration, low, high and extended fuse, lock: four times.
     let identity = [
         [0x30, 0, 0, 0],

@@ -6,7 +6,7 @@ use farrier::board::{Board, Catalog, Chip, EraseUnit, Role, Way};
 use farrier::bus::Bus;
 use farrier::image::{ByteAddress, Image, Memory, Span};
 use farrier::link::Client;
-use farrier::sim::{DirectBus, Fault, Sim};
+use farrier::sim::{DirectBus, Fault, HeldLine, Sim};
 use farrier::units::Hertz;
 use std::ops::ControlFlow;
 use std::time::Duration;
@@ -235,7 +235,14 @@ fn a_lost_clock_is_replaced_by_the_bridges() {
 
 #[test]
 fn faults_of_the_wiring_are_told_apart() {
-    let cases = [(Fault::OpenMiso, Evidence::AllOnes), (Fault::ShortedData, Evidence::SentComesBack), (Fault::NoPower, Evidence::NoPower)];
+    let cases = [
+        (Fault::OpenMiso, Evidence::AllOnes),
+        (Fault::ShortedData, Evidence::SentComesBack),
+        (Fault::NoPower, Evidence::NoPower),
+        (Fault::HeldLine(HeldLine::Reset, true), Evidence::ResetHeldHigh),
+        (Fault::HeldLine(HeldLine::Sck, true), Evidence::SckHeldHigh),
+        (Fault::HeldLine(HeldLine::Mosi, true), Evidence::MosiHeldHigh),
+    ];
     for (fault, evidence) in cases {
         let mut bench = Bench::configured("vent");
         bench.sim.damage(fault.clone());

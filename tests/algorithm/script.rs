@@ -1,7 +1,7 @@
 //! A bus that keeps a record of every operation and answers by script. It knows no chip: what it answers is what a test
 //! gives it.
 
-use farrier::bus::{Abilities, Bus, BusError, Drive, Line, Operation, Outcome, Pattern, Reply, SlotKind, Ticket, Why};
+use farrier::bus::{Abilities, Bus, BusError, Drive, Line, LineLevels, Operation, Outcome, Pattern, Reply, SlotKind, Ticket, Why};
 use farrier::time::{SharedClock, VirtualClock};
 use farrier::units::{Hertz, Millivolts};
 use std::collections::VecDeque;
@@ -91,6 +91,11 @@ impl Script {
         self.log.iter().rev().find_map(of)
     }
 
+    /// RESET follows the bridge; the other lines are low, MISO high.
+    fn lines(&self) -> LineLevels {
+        LineLevels { reset: self.reset() != Some(Drive::Low), sck: false, mosi: false, miso: true }
+    }
+
     /// What the clock output was told last.
     pub fn clock_output(&self) -> Option<Hertz> {
         let of = |operation: &Operation| if let Operation::ClockOutput(hz) = operation { Some(*hz) } else { None };
@@ -114,6 +119,7 @@ impl Script {
                 Reply::Clock(*hz)
             }
             Operation::MeasureSupply => Reply::Supply(Some(Millivolts(5000))),
+            Operation::ReadLines => Reply::Lines(self.lines()),
             Operation::Transfer(bytes) => Reply::Bytes(self.exchange(bytes)),
             Operation::Poll { send, byte, mask, value, .. } => {
                 let answer = self.exchange(send);

@@ -54,7 +54,14 @@ fn a_configuration_that_shuts_the_header_is_refused() {
 fn a_chip_that_does_not_answer_is_told_with_what_the_lines_show() {
     let home = Home::new();
     home.run("sim new bench --board vent").exits(0);
-    for (fault, evidence) in [("open-miso", "MISO"), ("no-power", "supply"), ("shorted-data", "MOSI")] {
+    let cases = [
+        ("open-miso", "Look first at: MISO"),
+        ("no-power", "Look first at: the board's supply"),
+        ("shorted-data", "Look first at: MOSI and MISO"),
+        ("held-line=reset-low", "RESET, which is shorted to ground"),
+        ("held-line=sck-high", "SCK, which is shorted to the supply"),
+    ];
+    for (fault, evidence) in cases {
         home.run(&format!("sim damage bench {fault}")).exits(0);
         home.run("loader install --via sim:bench --yes").exits(4).says(evidence);
         home.run("sim repair bench").exits(0);

@@ -1,6 +1,6 @@
 //! Every kind of operation, reply and message, for property tests.
 
-use farrier::bus::{Abilities, Drive, Line, Operation, Outcome, Pattern, Reply, Slot, SlotKind, Why};
+use farrier::bus::{Abilities, Drive, Line, LineLevels, Operation, Outcome, Pattern, Reply, Slot, SlotKind, Why};
 use farrier::frame::{Answer, Hello, Request};
 use farrier::units::{Hertz, Millivolts};
 use proptest::collection::vec;
@@ -32,6 +32,7 @@ pub fn operation() -> impl Strategy<Value = Operation> {
         microseconds().prop_map(Operation::Delay),
         prop::option::of(clock).prop_map(Operation::ClockOutput),
         Just(Operation::MeasureSupply),
+        Just(Operation::ReadLines),
     ]
 }
 
@@ -81,6 +82,7 @@ pub fn reply() -> impl Strategy<Value = Reply> {
         vec(any::<u32>(), 0..70).prop_map(Reply::Crc32),
         any::<u32>().prop_map(|hz| Reply::Clock(Hertz(hz))),
         prop::option::of(any::<u16>().prop_map(Millivolts)).prop_map(Reply::Supply),
+        any::<[bool; 4]>().prop_map(|[reset, sck, mosi, miso]| Reply::Lines(LineLevels { reset, sck, mosi, miso })),
     ]
 }
 

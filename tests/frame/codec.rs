@@ -1,7 +1,7 @@
 //! Messages become bytes and messages again; what they cost.
 
 use super::any;
-use farrier::bus::{Operation, Outcome, Pattern, Reply, Slot, SlotKind};
+use farrier::bus::{LineLevels, Operation, Outcome, Pattern, Reply, Slot, SlotKind};
 use farrier::frame::{Answer, Damage, Decoder, Envelope, Request, Sequence, check, encoded_bytes, reply_bytes_max};
 use proptest::prelude::*;
 
@@ -112,6 +112,7 @@ fn a_reply_is_never_larger_than_told() {
         (read_words(0, 129, Outcome::Crc32 { every: 256 }), Reply::Crc32(vec![0; 2])),
         (Operation::Transfer(vec![0; 200]), Reply::Bytes(vec![0; 200])),
         (Operation::MeasureSupply, Reply::Supply(Some(farrier::units::Millivolts(u16::MAX)))),
+        (Operation::ReadLines, Reply::Lines(LineLevels { reset: true, sck: true, mosi: true, miso: true })),
         (Operation::SpiClock(farrier::units::Hertz(1)), Reply::Clock(farrier::units::Hertz(u32::MAX))),
     ] {
         assert_eq!(Answer::Replies(vec![reply]).seal(Sequence(0)).body.len(), reply_bytes_max(&operation), "{operation:?}");

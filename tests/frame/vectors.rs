@@ -1,7 +1,7 @@
 //! The worked examples of the protocol's definition.
 
 use super::codec::decoded;
-use farrier::bus::{Abilities, Drive, Line, Operation, Outcome, Pattern, Reply, Slot, SlotKind, Why};
+use farrier::bus::{Abilities, Drive, Line, LineLevels, Operation, Outcome, Pattern, Reply, Slot, SlotKind, Why};
 use farrier::frame::{Answer, Envelope, Hello, Request, Sequence};
 use farrier::units::{Hertz, Millivolts};
 use std::time::Duration;
@@ -120,6 +120,15 @@ fn other_operations() -> [Operation; 5] {
     ]
 }
 
+fn read_lines() -> [Operation; 4] {
+    let reset = |drive| Operation::Line { line: Line::Reset, drive };
+    [reset(Drive::High), Operation::ReadLines, reset(Drive::Low), Operation::ReadLines]
+}
+
+fn levels(reset: bool) -> Reply {
+    Reply::Lines(LineLevels { reset, sck: false, mosi: false, miso: true })
+}
+
 /// What the definition's page says in words about each example.
 fn message(name: &str) -> Message {
     match name {
@@ -137,6 +146,8 @@ fn message(name: &str) -> Message {
         "failed-bad" => failed(0, Why::BadOperation),
         "run-other" => run(&other_operations()),
         "replies-other" => replies(&[Reply::Done, Reply::Done, Reply::Done, Reply::Done, Reply::Supply(Some(Millivolts(4980)))]),
+        "run-lines" => run(&read_lines()),
+        "replies-lines" => replies(&[Reply::Done, levels(true), Reply::Done, levels(false)]),
         "clear" => Message::Request(Request::Clear),
         "cleared" => replies(&[]),
         "ask" => Message::Request(Request::Ask),
@@ -151,7 +162,7 @@ fn message(name: &str) -> Message {
 #[test]
 fn the_examples_of_the_definition_are_what_the_codec_makes_and_reads() {
     let vectors = vectors();
-    assert_eq!(vectors.len(), 21);
+    assert_eq!(vectors.len(), 23);
     for Vector { name, plain, wire } in vectors {
         let envelope = Envelope { kind: plain[0], sequence: Sequence(plain[1]), body: plain[2..].to_vec() };
         let (sealed, reads) = match message(&name) {

@@ -1,6 +1,6 @@
 //! Far ends for these tests: a tiny bridge that writes down what it carries out, and some that misbehave.
 
-use farrier::bus::{Abilities, Operation, Reply, Why};
+use farrier::bus::{Abilities, LineLevels, Operation, Reply, Why};
 use farrier::frame::{Hello, Repetitions};
 use farrier::link::{BridgeEnd, Client, Executor, FarEnd, MemoryWire, Wire};
 use farrier::time::{Clock, Moment, VirtualClock};
@@ -66,6 +66,7 @@ impl Executor for Counting {
             Operation::Delay(time) => (Ok(Reply::Done), at.plus(*time)),
             Operation::SpiClock(clock) => (Ok(Reply::Clock(*clock)), at),
             Operation::Poll { send, .. } => (Ok(Reply::Bytes(send.clone())), after(send.len())),
+            Operation::ReadLines => (Ok(Reply::Lines(LineLevels { reset: true, sck: false, mosi: false, miso: true })), at),
             Operation::MeasureSupply => (Ok(Reply::Supply(Some(Millivolts(5000)))), at),
             Operation::Line { .. } | Operation::ClockOutput(_) => (Ok(Reply::Done), at),
         }

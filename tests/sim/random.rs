@@ -25,6 +25,7 @@ fn operation() -> impl Strategy<Value = Operation> {
         3 => (0_u64..25).prop_map(|ms| Operation::Delay(Duration::from_millis(ms))),
         1 => prop::option::of(1_u32..20_000_000).prop_map(|hz| Operation::ClockOutput(hz.map(Hertz))),
         1 => Just(Operation::MeasureSupply),
+        1 => Just(Operation::ReadLines),
     ]
 }
 

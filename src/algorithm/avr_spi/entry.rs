@@ -160,22 +160,22 @@ impl AvrSpi<'_> {
     /// One try: the answer to Programming Enable, where it has the echo.
     fn echo(&mut self, ladder: &mut Ladder, rung: Rung) -> Result<Option<[u8; 4]>, AlgorithmError> {
         ladder.tries += 1;
-        let answer = self.enable(rung, ladder.pulse)?;
-        let evidence = Evidence::of_answer(answer);
+        let (answer, held) = self.enable(rung, ladder.pulse)?;
+        let evidence = Evidence::of_answer(answer).map(|seen| held.unwrap_or(seen));
         ladder.attempts.extend(evidence.map(|evidence| Attempt { rung, answer, evidence }));
         Ok(evidence.is_none().then_some(answer))
     }
 
-    /// RESET pulse, wait, Programming Enable. What came back with it.
-    fn enable(&mut self, rung: Rung, pulse: Duration) -> Result<[u8; 4], AlgorithmError> {
+    /// RESET pulse, wait, Programming Enable. What came back with it, and which line was held.
+    fn enable(&mut self, rung: Rung, pulse: Duration) -> Result<([u8; 4], Option<Evidence>), AlgorithmError> {
         let reset = |drive| Operation::Line { line: Line::Reset, drive };
         let mut list = vec![Operation::SpiClock(rung.programming_clock)];
         if rung.clock_output != self.clock_output {
             list.push(Operation::ClockOutput(rung.clock_output));
         }
         // Where the firmware runs, RESET is high already: it is not started anew just to be stopped.
-        list.extend([reset(Drive::High), Operation::Delay(pulse), reset(Drive::Low)]);
-        list.extend([Operation::Delay(BEFORE_ENABLE), transfer(PROGRAMMING_ENABLE)]);
+        list.extend([reset(Drive::High), Operation::Delay(pulse), Operation::ReadLines]);
+        list.extend([reset(Drive::Low), Operation::Delay(BEFORE_ENABLE), Operation::ReadLines, transfer(PROGRAMMING_ENABLE)]);
         (self.driving, self.entered) = (true, None);
         self.clock_output = rung.clock_output;
         let replies = self.run(Task::Entering, &list)?;
@@ -186,7 +186,9 @@ impl AvrSpi<'_> {
             _ => rung.programming_clock,
         };
         self.entered = Some(Session { rung, programming_clock });
-        Ok(answer)
+        let mut lines = replies.iter().filter_map(|reply| if let Reply::Lines(levels) = reply { Some(*levels) } else { None });
+        let held = lines.next().zip(lines.next()).and_then(|(high, low)| Evidence::of_lines(high, low));
+        Ok((answer, held))
     }
 
     /// Reads what identifies the chip several times.

@@ -5,6 +5,7 @@
 
 use super::instruction::{ECHO, PROGRAMMING_ENABLE};
 use super::rung::Rung;
+use crate::bus::LineLevels;
 use crate::units::Millivolts;
 use std::fmt;
 
@@ -25,6 +26,14 @@ pub enum Evidence {
     Unsteady,
     /// What was sent came back in the same byte.
     SentComesBack,
+    /// SCK was high while the bridge held it low.
+    SckHeldHigh,
+    /// MOSI was high while the bridge held it low.
+    MosiHeldHigh,
+    /// RESET was low while the bridge drove it high.
+    ResetHeldLow,
+    /// RESET was high while the bridge drove it low.
+    ResetHeldHigh,
     /// The bridge sees no supply on the board.
     NoPower,
 }
@@ -41,6 +50,17 @@ impl Evidence {
             _ if answer == [0xFF; 4] => Some(Evidence::AllOnes),
             third if third & 0xFE == ECHO << 1 || third & 0x7F == ECHO >> 1 => Some(Evidence::ShiftedByABit),
             _ => Some(Evidence::OtherBytes),
+        }
+    }
+
+    /// The line that something else holds, from the levels with RESET driven high and with RESET driven low.
+    pub(super) fn of_lines(high: LineLevels, low: LineLevels) -> Option<Evidence> {
+        match () {
+            () if low.reset => Some(Evidence::ResetHeldHigh),
+            () if !high.reset => Some(Evidence::ResetHeldLow),
+            () if high.mosi && low.mosi => Some(Evidence::MosiHeldHigh),
+            () if high.sck && low.sck => Some(Evidence::SckHeldHigh),
+            () => None,
         }
     }
 
@@ -74,6 +94,22 @@ impl Evidence {
             Evidence::SentComesBack => {
                 ["Every byte that was sent came back at once.", "Look first at: MOSI and MISO, which seem to be joined."]
             }
+            Evidence::SckHeldHigh => [
+                "SCK stayed high although the bridge drove it low.",
+                "Look first at: SCK, which is shorted to the supply or driven by another part.",
+            ],
+            Evidence::MosiHeldHigh => [
+                "MOSI stayed high although the bridge drove it low.",
+                "Look first at: MOSI, which is shorted to the supply or driven by another part.",
+            ],
+            Evidence::ResetHeldLow => [
+                "RESET stayed low although the bridge drove it high.",
+                "Look first at: RESET, which is shorted to ground or held by a button or a supervisor.",
+            ],
+            Evidence::ResetHeldHigh => [
+                "RESET stayed high although the bridge drove it low.",
+                "Look first at: RESET, which is shorted to the supply or driven by another part.",
+            ],
             Evidence::NoPower => [
                 "The bridge sees no supply on the board.",
                 "Look first at: the board's supply, ground, and the supply pin of the programming header.",
