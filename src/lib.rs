@@ -6,11 +6,12 @@
 //!
 //! ```text
 //! units, finding, time   nothing
+//! reader                 nothing; TOML that people write
 //! image                  finding
-//! board                  image, finding
+//! board                  image, finding, reader
 //! bus                    time, finding
 //! frame                  bus
-//! link                   bus, frame, time, finding
+//! link                   bus, frame, time, finding, reader
 //! algorithm              bus, board, image, time, finding
 //! plan                   board, image, finding
 //! record                 board, image, plan, finding
@@ -29,6 +30,7 @@ pub mod image;
 pub mod job;
 pub mod link;
 pub mod plan;
+pub mod reader;
 pub mod record;
 pub mod sim;
 pub mod time;

@@ -3,8 +3,8 @@
 use super::chip::{Chip, ClockSource, Field, Role};
 use super::chip_file::{FASTEST_CLOCK, span};
 use super::layout::{Board, Caution, ClockSetting, Console, HeaderPins, Region, RegionOwner, Reservation, SettingsStore};
-use super::reader::{Mistake, Placed, Table, one_of, read};
 use crate::image::Span;
+use crate::reader::{Mistake, Placed, Table, one_of, read};
 use crate::units::{Hertz, Millivolts};
 
 /// Supplies that a board file may give, in millivolts.

@@ -5,20 +5,15 @@ use super::board_file::read_board;
 use super::chip::Chip;
 use super::chip_file::read_chip;
 use super::layout::Board;
-use super::reader::{Mistake, one_of};
+use crate::reader::{FileError, is_name, one_of, read_file};
 use include_dir::{Dir, include_dir};
-use std::fmt;
 use std::fs;
-use std::io;
 use std::path::{Path, PathBuf};
 
 static BUILT_IN: Dir = include_dir!("$CARGO_MANIFEST_DIR/boards");
 
 /// Folders of built-in boards, in the order in which listings show them.
 const BOARD_FOLDERS: [&str; 2] = ["demo", "generic"];
-
-/// A board file larger than this is refused unread, in bytes.
-const LARGEST_FILE: u64 = 1024 * 1024;
 
 /// The descriptions there are.
 #[derive(Clone, Debug, Default)]
@@ -48,27 +43,10 @@ pub enum CatalogError {
     UnknownBoard { name: String, known: Vec<String> },
     #[error("there is no chip file for \"{part}\"; there are: {}", one_of(known.iter().map(String::as_str)))]
     UnknownChip { part: String, known: Vec<String> },
-    #[error("{file} cannot be read: {source}")]
-    Unreadable { file: String, source: io::Error },
-    #[error("{file} is no description: {what}")]
-    NotText { file: String, what: &'static str },
-    #[error("{}", InFile(file, mistakes))]
-    Mistakes { file: String, mistakes: Vec<Mistake> },
+    #[error(transparent)]
+    File(#[from] FileError),
     #[error("{file} calls its board \"{found}\"; in this folder the file of a board must have the board's name")]
     OtherName { file: String, found: String },
-}
-
-/// Mistakes with the name of their file, a line each.
-struct InFile<'m>(&'m str, &'m [Mistake]);
-
-impl fmt::Display for InFile<'_> {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        for (index, mistake) in self.1.iter().enumerate() {
-            let end = if index + 1 < self.1.len() { "\n" } else { "" };
-            write!(f, "{}:{}:{}: {}{end}", self.0, mistake.line, mistake.column, mistake.message)?;
-        }
-        Ok(())
-    }
 }
 
 /// The built-in loader of this name, as Intel HEX.
@@ -108,7 +86,7 @@ impl Catalog {
                 (file, text.to_string())
             }
         };
-        read_chip(&text).map_err(|mistakes| CatalogError::Mistakes { file, mistakes })
+        read_chip(&text).map_err(|mistakes| FileError::Mistakes { file, mistakes }.into())
     }
 
     /// The board of this name, or in the file at this path (anything with a path separator or ending in `.toml`), with its chip.
@@ -117,7 +95,7 @@ impl Catalog {
             return self.board_in_file(Path::new(name_or_path));
         }
         let unknown = || CatalogError::UnknownBoard { name: name_or_path.into(), known: self.names() };
-        if !super::reader::is_name(name_or_path) {
+        if !is_name(name_or_path) {
             return Err(unknown());
         }
         if let Some(path) = self.own_file(&format!("{name_or_path}.toml")) {
@@ -143,7 +121,7 @@ impl Catalog {
 
     fn read(&self, file: &str, text: &str) -> Result<(Board, Chip), CatalogError> {
         read_board(text, |part| self.chip(part).map_err(|error| error.to_string()))
-            .map_err(|mistakes| CatalogError::Mistakes { file: file.into(), mistakes })
+            .map_err(|mistakes| FileError::Mistakes { file: file.into(), mistakes }.into())
     }
 
     /// Every board, the user's own first, then demo boards, then generic ones; by name in each.
@@ -206,19 +184,5 @@ fn built_in_text(file: &str) -> Option<&'static str> {
 /// The name that a description's file gives it; `None` for other files.
 fn stem(path: &Path) -> Option<String> {
     let is_description = path.extension().is_some_and(|extension| extension == "toml");
-    path.file_stem()?.to_str().filter(|stem| is_description && super::reader::is_name(stem)).map(str::to_string)
-}
-
-fn read_file(path: &Path) -> Result<String, CatalogError> {
-    let file = path.display().to_string();
-    let unreadable = |source| CatalogError::Unreadable { file: file.clone(), source };
-    let about = fs::metadata(path).map_err(unreadable)?;
-    if !about.is_file() {
-        return Err(CatalogError::NotText { file, what: "it is a folder or a device" });
-    }
-    if about.len() > LARGEST_FILE {
-        return Err(CatalogError::NotText { file, what: "it is larger than 1 MiB" });
-    }
-    let bytes = fs::read(path).map_err(unreadable)?;
-    String::from_utf8(bytes).map_err(|_| CatalogError::NotText { file, what: "it is not UTF-8 text" })
+    path.file_stem()?.to_str().filter(|stem| is_description && is_name(stem)).map(str::to_string)
 }

@@ -3,8 +3,8 @@
 use super::chip::{
     BootSection, Chip, ClockSource, ConfigurationByte, EraseUnit, Field, FieldValue, MemoryShape, Role, Timings, Way, WayIn,
 };
-use super::reader::{Mistake, Placed, Table, one_of, read};
 use crate::image::{ByteAddress, Memory, Span};
+use crate::reader::{Mistake, Placed, Table, one_of, read};
 use crate::units::Hertz;
 use std::time::Duration;
 

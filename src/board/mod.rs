@@ -10,7 +10,6 @@ mod chip;
 mod chip_file;
 mod configuration;
 mod layout;
-mod reader;
 
 pub use board_file::read_board;
 pub use catalog::{Catalog, CatalogError, Listed, Origin, demo_names, loader};
@@ -18,4 +17,3 @@ pub use chip::{BootSection, Chip, ClockSource, ConfigurationByte, EraseUnit, Fie
 pub use chip_file::read_chip;
 pub use configuration::{Forbids, Setting};
 pub use layout::{Board, Caution, ClockSetting, Console, HeaderPins, Region, RegionOwner, Reservation, SettingsStore};
-pub use reader::Mistake;

@@ -9,7 +9,8 @@ use super::context::Context;
 use super::map::bytes;
 use super::output::{self, wrapped};
 use super::stop::{Code, Stop};
-use crate::board::{Board, CatalogError, Chip, Listed, Mistake, Origin, Way};
+use crate::board::{Board, CatalogError, Chip, Listed, Origin, Way};
+use crate::reader::{FileError, Mistake};
 use clap::Subcommand;
 use serde_json::{Value, json};
 use std::process::ExitCode;
@@ -137,7 +138,7 @@ pub fn check(file: &str, found: &Result<(Board, Chip), CatalogError>) -> String 
         Ok((board, chip)) => {
             format!("{file} is right: board \"{}\" with an {}.\n\nNext: farrier boards show {file}", board.name, chip.part)
         }
-        Err(CatalogError::Mistakes { file: found_in, mistakes }) => {
+        Err(CatalogError::File(FileError::Mistakes { file: found_in, mistakes })) => {
             let mut lines: Vec<String> = mistakes.iter().map(|mistake| mistake_line(found_in, mistake)).collect();
             let count = if mistakes.len() == 1 { "1 mistake".into() } else { format!("{} mistakes", mistakes.len()) };
             lines.extend([String::new(), format!("{count}. Mend the file and check it again."), String::new()]);
@@ -160,7 +161,7 @@ fn mistake_line(file: &str, mistake: &Mistake) -> String {
 /// `error` (null, or why the file could not be read).
 pub fn check_json(file: &str, found: &Result<(Board, Chip), CatalogError>) -> Value {
     let mistakes = match found {
-        Err(CatalogError::Mistakes { mistakes, .. }) => mistakes.as_slice(),
+        Err(CatalogError::File(FileError::Mistakes { mistakes, .. })) => mistakes.as_slice(),
         _ => &[],
     };
     let mistake = |m: &Mistake| json!({ "line": m.line, "column": m.column, "message": m.message });

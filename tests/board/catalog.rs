@@ -3,6 +3,7 @@
 use farrier::board::catalog::loader;
 use farrier::board::{Catalog, CatalogError, Origin, read_board, read_chip};
 use farrier::cli::boards::list;
+use farrier::reader::FileError;
 
 #[test]
 fn every_built_in_board_is_sound() {
@@ -61,7 +62,7 @@ fn a_broken_own_board_is_listed_with_its_mistakes_and_harms_no_other() {
     let (_folder, catalog) = own(&[("bad.toml", "name = 1\n"), ("least.toml", LEAST)]);
     let listed = catalog.boards();
     assert_eq!(listed.iter().filter(|listed| listed.described.is_err()).count(), 1);
-    assert!(matches!(&listed[0].described, Err(CatalogError::Mistakes { mistakes, .. }) if mistakes.len() > 1));
+    assert!(matches!(&listed[0].described, Err(CatalogError::File(FileError::Mistakes { mistakes, .. })) if mistakes.len() > 1));
     assert!(list(&listed).contains("bad                  has mistakes: farrier boards check "));
 }
 
@@ -87,7 +88,7 @@ fn what_is_no_description_says_so() {
     assert!(said("large.toml", &vec![b'#'; 1024 * 1024 + 1]).ends_with("it is larger than 1 MiB"));
     let folder_error = catalog.board(&format!("{}/", folder.path().display())).unwrap_err().to_string();
     assert!(folder_error.ends_with("it is a folder or a device"), "{folder_error}");
-    assert!(matches!(catalog.board("none.toml"), Err(CatalogError::Unreadable { .. })));
+    assert!(matches!(catalog.board("none.toml"), Err(CatalogError::File(FileError::Unreadable { .. }))));
 }
 
 #[test]

@@ -1,6 +1,7 @@
 //! Whatever a description holds, reading it ends in a description or in mistakes that name their places.
 
-use farrier::board::{Catalog, Mistake, read_board, read_chip};
+use farrier::board::{Catalog, read_board, read_chip};
+use farrier::reader::Mistake;
 use proptest::prelude::*;
 use std::sync::LazyLock;
 

@@ -1,7 +1,8 @@
 //! The sample files: what lies in `samples/valid` reads; what lies in `samples/invalid` gives exactly the mistakes that stand
 //! in the `.expected` file beside it, one on each line.
 
-use farrier::board::{Catalog, Mistake, read_board, read_chip};
+use farrier::board::{Catalog, read_board, read_chip};
+use farrier::reader::Mistake;
 use std::fs;
 use std::path::{Path, PathBuf};
 

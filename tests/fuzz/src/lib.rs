@@ -2,8 +2,9 @@
 //!
 //! A reader may refuse anything, but must not panic, and its message must be fit to be read.
 
-use farrier::board::{Catalog, Mistake, read_board, read_chip};
+use farrier::board::{Catalog, read_board, read_chip};
 use farrier::image::{ByteAddress, Image, compare, elf, hex, parse, start_at, vectors, write};
+use farrier::reader::Mistake;
 
 /// The widest line of a message.
 const WIDTH: usize = 100;

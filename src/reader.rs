@@ -1,8 +1,12 @@
-//! Reads TOML with every mistake collected, each with its place. Chip and board files are read through this and nothing
-//! else, whether they come from the catalog or from `boards check`.
+//! Reads TOML files that people write, with every mistake collected, each with its place. Descriptions of chips, boards and GPIO lines
+//! are read through this and nothing else.
 
 use std::cell::RefCell;
+use std::fmt;
+use std::fs;
+use std::io;
 use std::ops::{Range, RangeInclusive};
+use std::path::Path;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
@@ -17,15 +21,57 @@ pub struct Mistake {
     pub message: String,
 }
 
+/// Why a description cannot be had from a file.
+#[derive(Debug, thiserror::Error)]
+pub enum FileError {
+    #[error("{file} cannot be read: {source}")]
+    Unreadable { file: String, source: io::Error },
+    #[error("{file} is no description: {what}")]
+    NotText { file: String, what: &'static str },
+    #[error("{}", InFile(file, mistakes))]
+    Mistakes { file: String, mistakes: Vec<Mistake> },
+}
+
+/// Mistakes with the name of their file, a line each.
+struct InFile<'m>(&'m str, &'m [Mistake]);
+
+impl fmt::Display for InFile<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        for (index, mistake) in self.1.iter().enumerate() {
+            let end = if index + 1 < self.1.len() { "\n" } else { "" };
+            write!(f, "{}:{}:{}: {}{end}", self.0, mistake.line, mistake.column, mistake.message)?;
+        }
+        Ok(())
+    }
+}
+
+/// A file larger than this is refused unread, in bytes.
+const LARGEST_FILE: u64 = 1024 * 1024;
+
+/// The text of a description's file.
+pub(crate) fn read_file(path: &Path) -> Result<String, FileError> {
+    let file = path.display().to_string();
+    let unreadable = |source| FileError::Unreadable { file: file.clone(), source };
+    let about = fs::metadata(path).map_err(unreadable)?;
+    if !about.is_file() {
+        return Err(FileError::NotText { file, what: "it is a folder or a device" });
+    }
+    if about.len() > LARGEST_FILE {
+        return Err(FileError::NotText { file, what: "it is larger than 1 MiB" });
+    }
+    let bytes = fs::read(path).map_err(unreadable)?;
+    String::from_utf8(bytes).map_err(|_| FileError::NotText { file, what: "it is not UTF-8 text" })
+}
+
 /// The text being read and what was found wrong in it.
-pub(super) struct Source<'t> {
+pub(crate) struct Source<'t> {
     text: &'t str,
     mistakes: RefCell<Vec<(usize, String)>>,
 }
 
 /// A value together with where it stands in the text.
 #[derive(Clone, Debug)]
-pub(super) struct Placed<T> {
+pub(crate) struct Placed<T> {
     pub value: T,
     pub at: usize,
 }
@@ -37,7 +83,7 @@ impl<T> Placed<T> {
 }
 
 /// A table whose keys are asked for one by one. Those that nobody asked for are mistakes, found when it is dropped.
-pub(super) struct Table<'s, 't> {
+pub(crate) struct Table<'s, 't> {
     source: &'s Source<'t>,
     /// The keys that lead here, joined by dots; empty for the topmost table.
     path: String,
@@ -56,7 +102,7 @@ struct Entry<'s, 't> {
 
 /// Reads a description: `build` gets its topmost table and takes from it what it needs. The mistakes come in the order of
 /// the text. Broken TOML is reported by itself, because what stands around it cannot be trusted.
-pub(super) fn read<T>(text: &str, build: impl FnOnce(&Table) -> Option<T>) -> Result<T, Vec<Mistake>> {
+pub(crate) fn read<T>(text: &str, build: impl FnOnce(&Table) -> Option<T>) -> Result<T, Vec<Mistake>> {
     let source = Source { text, mistakes: RefCell::default() };
     let (document, broken) = DeTable::parse_recoverable(text);
     if !broken.is_empty() {
@@ -373,13 +419,13 @@ fn place_of(span: Range<usize>, key: usize) -> usize {
 }
 
 /// Whether the text is a name as people type it.
-pub(super) fn is_name(text: &str) -> bool {
+pub(crate) fn is_name(text: &str) -> bool {
     text.starts_with(|c: char| c.is_ascii_lowercase() || c.is_ascii_digit())
         && text.bytes().all(|b| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'-')
 }
 
 /// `a, b or c`.
-pub(super) fn one_of<'a>(names: impl Iterator<Item = &'a str>) -> String {
+pub(crate) fn one_of<'a>(names: impl Iterator<Item = &'a str>) -> String {
     let names: Vec<&str> = names.collect();
     match names.split_last() {
         None => "nothing".into(),
