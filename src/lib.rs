@@ -16,7 +16,7 @@
 //! plan                   board, image, finding
 //! record                 board, image, plan, finding
 //! job                    plan, record, algorithm, bus, board, image, time, finding
-//! sim                    frame, bus, board, image, time, finding, link (the wire trait)
+//! sim                    frame, bus, board, image, time, finding, link (wires and executors)
 //! cli                    everything; it opens the link and hands job a bus
 //! ```
 

@@ -1,19 +1,10 @@
 //! A bridge at the far end of a wire: the session of the protocol, and time. What the operations do is its executor's.
 
-use super::FarEnd;
+use super::{Executor, FarEnd};
 use crate::bus::{Operation, Reply, Why};
 use crate::frame::{Heard, Hello, SILENCE, Session};
 use crate::time::Moment;
 use std::collections::VecDeque;
-
-/// What carries out operations. It lives in the moments that it is given, which may lie ahead of any clock.
-pub trait Executor {
-    /// Carries out one operation, beginning at this moment. Gives what it gave and the moment when it ended.
-    fn carry_out(&mut self, at: Moment, operation: &Operation) -> (Result<Reply, Why>, Moment);
-
-    /// Lets go of the board: every line is released, the clock output stopped.
-    fn release(&mut self, at: Moment);
-}
 
 /// A bridge in virtual time, as [`FarEnd`].
 pub struct BridgeEnd<E> {
@@ -34,7 +25,7 @@ struct InHand {
     ends: Moment,
 }
 
-impl<E: Executor> BridgeEnd<E> {
+impl<E: Executor<Error = Why>> BridgeEnd<E> {
     #[must_use]
     pub fn new(hello: Hello, executor: E) -> BridgeEnd<E> {
         BridgeEnd { session: Session::new(hello), executor, in_hand: None, quiet_since: Moment::default(), ready: VecDeque::new() }
@@ -100,7 +91,7 @@ impl<E: Executor> BridgeEnd<E> {
     }
 }
 
-impl<E: Executor> FarEnd for BridgeEnd<E> {
+impl<E: Executor<Error = Why>> FarEnd for BridgeEnd<E> {
     fn deliver(&mut self, at: Moment, bytes: &[u8]) {
         self.live_until(at);
         let heard = self.session.hear(bytes);

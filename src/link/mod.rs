@@ -3,7 +3,9 @@
 mod bridge_end;
 mod client;
 mod delay;
+mod direct;
 mod exchange;
+mod executor;
 mod greet;
 mod memory;
 mod noise;
@@ -13,9 +15,11 @@ mod trace;
 mod unplug;
 mod wire;
 
-pub use bridge_end::{BridgeEnd, Executor};
+pub use bridge_end::BridgeEnd;
 pub use client::Client;
 pub use delay::DelayedWire;
+pub use direct::DirectBus;
+pub use executor::{Broken, Executor, Hands, carry_out};
 pub use memory::{FarEnd, MemoryWire};
 pub use noise::{Noise, NoisyWire};
 pub use trace::TracedWire;

@@ -4,7 +4,7 @@
 use super::handle::Sim;
 use crate::bus::{Operation, Reply, Why};
 use crate::frame::Hello;
-use crate::link::{BridgeEnd, Executor, MemoryWire, Wire};
+use crate::link::{self, BridgeEnd, Executor, MemoryWire, Wire};
 use crate::time::Moment;
 
 /// Bytes a second each way: a USB full-speed link (from memory: about 1 MB/s of bulk data).
@@ -16,10 +16,15 @@ const WINDOW: u8 = 8;
 /// The largest frame: a block with room for the operations around it.
 const FRAME_BYTES: u32 = 2048;
 
-/// Carries out what the session gives, on the one board that all handles of a sim share.
-struct Hands(Sim);
+/// Carries out operations on the one board that all handles of a sim share.
+pub struct SimBridge(Sim);
 
-impl Executor for Hands {
+/// A bus straight to a simulated board, without frames and wire: what tests of algorithms use.
+pub type DirectBus = link::DirectBus<SimBridge>;
+
+impl Executor for SimBridge {
+    type Error = Why;
+
     fn carry_out(&mut self, at: Moment, operation: &Operation) -> (Result<Reply, Why>, Moment) {
         let mut engine = self.0.engine_mut();
         let given = engine.run_at(at, operation);
@@ -32,6 +37,11 @@ impl Executor for Hands {
 }
 
 impl Sim {
+    /// A bus straight to the board, without frames and wire.
+    pub fn direct_bus(&self) -> DirectBus {
+        DirectBus::new(SimBridge(self.clone()), self.engine().abilities.clone(), self.clock())
+    }
+
     /// A wire to the bridge of this board. Only one at a time makes sense.
     pub fn wire(&self) -> Box<dyn Wire> {
         let engine = self.engine();
@@ -44,7 +54,7 @@ impl Sim {
             abilities: engine.abilities.clone(),
         };
         drop(engine);
-        let far = BridgeEnd::new(hello, Hands(self.clone()));
+        let far = BridgeEnd::new(hello, SimBridge(self.clone()));
         Box::new(MemoryWire::new(Box::new(far), self.virtual_clock(), BYTES_PER_SECOND))
     }
 }

@@ -3,10 +3,10 @@
 use super::board::SimBoard;
 use super::clocking::Sck;
 use super::store::Keeper;
-use crate::bus::{Abilities, Drive, Line, Operation, Pattern, Reply, Why};
-use crate::frame::{self, Repetitions};
+use crate::bus::{Abilities, Drive, Line, LineLevels, Operation, Reply, Why};
+use crate::link::{Hands, carry_out};
 use crate::time::Moment;
-use crate::units::Hertz;
+use crate::units::{Hertz, Millivolts};
 use std::time::Duration;
 
 /// What the bridge needs to take an operation up.
@@ -14,9 +14,6 @@ const OPERATION_COST: Duration = Duration::from_micros(1);
 
 /// The largest data block or reply of one operation.
 const BLOCK_BYTES: u32 = 1024;
-
-/// What a list gave: a reply for each operation that was carried out, and what stopped it.
-pub(super) type ListResult = (Vec<Reply>, Option<Why>);
 
 /// The bridge's work, without the frames.
 pub(super) struct Engine {
@@ -45,22 +42,11 @@ impl Engine {
         Engine { board, abilities, now: Moment::default(), sck: Sck::SLOWEST, keeper: None }
     }
 
-    /// Carries a list out, not before `start`.
-    pub(super) fn run_list(&mut self, list: &[Operation], start: Moment) -> ListResult {
-        let mut replies = Vec::with_capacity(list.len());
-        for operation in list {
-            match self.run_at(start, operation) {
-                Ok(reply) => replies.push(reply),
-                Err(why) => return (replies, Some(why)),
-            }
-        }
-        (replies, None)
-    }
-
     /// Carries one operation out, not before `at`, and not before the last one has ended.
     pub(super) fn run_at(&mut self, at: Moment, operation: &Operation) -> Result<Reply, Why> {
         self.now = self.now.max(at).plus(OPERATION_COST);
-        let reply = self.try_to(operation);
+        self.mind_reset(operation);
+        let reply = carry_out(self, operation);
         self.board.count_operation(self.now);
         self.keep_changes();
         reply
@@ -74,29 +60,6 @@ impl Engine {
         }
     }
 
-    fn try_to(&mut self, operation: &Operation) -> Result<Reply, Why> {
-        if frame::check(operation).is_err() || frame::block_bytes(operation) > u64::from(BLOCK_BYTES) {
-            return Err(Why::BadOperation);
-        }
-        match operation {
-            Operation::Line { line, drive } => self.drive(*line, *drive),
-            Operation::SpiClock(limit) => self.choose_sck(*limit),
-            Operation::Transfer(bytes) => self.transfer(bytes),
-            Operation::Pattern(pattern) => self.pattern(pattern),
-            Operation::Poll { send, byte, mask, value, limit } => self.poll(send, *byte, (*mask, *value), *limit),
-            Operation::Delay(time) => {
-                self.now = self.now.plus(*time);
-                Ok(Reply::Done)
-            }
-            Operation::ClockOutput(hz) => {
-                self.board.clock_output(*hz);
-                Ok(Reply::Done)
-            }
-            Operation::MeasureSupply => Ok(Reply::Supply(Some(self.board.supply()))),
-            Operation::ReadLines => Ok(Reply::Lines(self.board.lines())),
-        }
-    }
-
     /// Lets the chip go, not before `at`: the host has vanished.
     pub(super) fn release(&mut self, at: Moment) {
         self.now = self.now.max(at);
@@ -106,25 +69,43 @@ impl Engine {
         self.keep_changes();
     }
 
-    fn drive(&mut self, line: Line, drive: Drive) -> Result<Reply, Why> {
-        match (line, drive) {
-            (Line::Reset, drive) => self.board.drive_reset(drive == Drive::Low, self.now),
-            (Line::Power, drive) => self.board.switch_power(drive != Drive::Low, self.now),
+    /// With RESET released the pins belong to the firmware.
+    fn mind_reset(&mut self, operation: &Operation) {
+        let sends = matches!(operation, Operation::Transfer(_) | Operation::Poll { .. } | Operation::Pattern(_));
+        if sends && !self.board.drives_reset_low() && self.board.chip.is_powered() {
+            self.board.chip.violations.add(self.now, "SPI bytes were sent while RESET was released".into());
         }
-        Ok(Reply::Done)
+    }
+}
+
+impl Hands for Engine {
+    type Error = Why;
+
+    fn abilities(&self) -> &Abilities {
+        &self.abilities
     }
 
-    fn choose_sck(&mut self, limit: Hertz) -> Result<Reply, Why> {
+    fn now(&self) -> Moment {
+        self.now
+    }
+
+    fn wait(&mut self, time: Duration) {
+        self.now = self.now.plus(time);
+    }
+
+    fn drive(&mut self, line: Line, drive: Drive) -> Result<(), Why> {
+        match line {
+            Line::Reset => self.board.drive_reset(drive == Drive::Low, self.now),
+            Line::Power => self.board.switch_power(drive != Drive::Low, self.now),
+        }
+        Ok(())
+    }
+
+    fn choose_clock(&mut self, limit: Hertz) -> Result<Hertz, Why> {
         self.sck = Sck::at_most(limit).ok_or(Why::NotSupported)?;
-        Ok(Reply::Clock(self.sck.hertz()))
+        Ok(self.sck.hertz())
     }
 
-    fn transfer(&mut self, bytes: &[u8]) -> Result<Reply, Why> {
-        self.mind_reset();
-        self.exchange(bytes).map(Reply::Bytes)
-    }
-
-    /// Sends bytes back to back.
     fn exchange(&mut self, bytes: &[u8]) -> Result<Vec<u8>, Why> {
         let start = self.now;
         let mut back = Vec::with_capacity(bytes.len());
@@ -136,38 +117,16 @@ impl Engine {
         Ok(back)
     }
 
-    /// With RESET released the pins belong to the firmware.
-    fn mind_reset(&mut self) {
-        if !self.board.drives_reset_low() && self.board.chip.is_powered() {
-            self.board.chip.violations.add(self.now, "SPI bytes were sent while RESET was released".into());
-        }
+    fn clock_output(&mut self, clock: Option<Hertz>) -> Result<(), Why> {
+        self.board.clock_output(clock);
+        Ok(())
     }
 
-    fn poll(&mut self, send: &[u8], byte: u8, (mask, value): (u8, u8), limit: Duration) -> Result<Reply, Why> {
-        self.mind_reset();
-        let start = self.now;
-        loop {
-            let back = self.exchange(send)?;
-            let last = back.get(usize::from(byte)).copied().unwrap_or_default();
-            if last & mask == value {
-                return Ok(Reply::Bytes(back));
-            }
-            if self.now.since(start) >= limit {
-                return Err(Why::PollTimedOut { last });
-            }
-        }
+    fn supply(&mut self) -> Option<Millivolts> {
+        Some(self.board.supply())
     }
 
-    fn pattern(&mut self, pattern: &Pattern) -> Result<Reply, Why> {
-        let repetitions = Repetitions::of(pattern).map_err(|_| Why::BadOperation)?;
-        self.mind_reset();
-        let mut captured = repetitions.gather();
-        for n in 0..repetitions.count() {
-            let back = self.exchange(&repetitions.sent(n))?;
-            if !repetitions.captured(&back).all(|byte| captured.push(byte)) {
-                break;
-            }
-        }
-        captured.finish()
+    fn lines(&mut self) -> Result<LineLevels, Why> {
+        Ok(self.board.lines())
     }
 }

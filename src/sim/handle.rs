@@ -2,7 +2,6 @@
 
 use super::board::SimBoard;
 use super::contents::Contents;
-use super::direct::DirectBus;
 use super::engine::Engine;
 use super::fault::Fault;
 use super::violations::Violations;
@@ -35,11 +34,6 @@ impl Sim {
 
     pub(super) fn engine_mut(&self) -> RefMut<'_, Engine> {
         self.engine.borrow_mut()
-    }
-
-    /// A bus straight to the board, without frames and wire.
-    pub fn direct_bus(&self) -> DirectBus {
-        DirectBus::new(self.clone())
     }
 
     /// The clock that the board lives by.

@@ -30,8 +30,8 @@
 //! chip          supply, RESET, SCK, step; programming: what each instruction does
 //! clocking      what runs the chip, and whether SCK suits it
 //! board         chip, supply, lines, faults
-//! engine        bus operations carried out in virtual time
-//! direct        a bus straight to the engine; bridge: the engine at the far end of a wire
+//! engine        the hands of a bridge, in virtual time
+//! bridge        the engine behind a bus, or at the far end of a wire
 //! store         simulated boards on disk
 //! handle        the handle of tests and of the `sim` commands
 //! ```
@@ -41,7 +41,6 @@ mod bridge;
 mod chip;
 mod clocking;
 mod contents;
-mod direct;
 mod engine;
 mod fault;
 mod handle;
@@ -50,9 +49,8 @@ mod programming;
 mod store;
 mod violations;
 
-pub use bridge::BYTES_PER_SECOND;
+pub use bridge::{BYTES_PER_SECOND, DirectBus, SimBridge};
 pub use contents::Contents;
-pub use direct::DirectBus;
 pub use fault::{Fault, FaultError, HeldLine};
 pub use handle::Sim;
 pub use store::{Glance, OpenSim, Store, StoreError};

@@ -41,6 +41,8 @@ pub fn reply_to(number: u32) -> Reply {
 pub struct Counting(pub SharedLog);
 
 impl Executor for Counting {
+    type Error = Why;
+
     fn carry_out(&mut self, at: Moment, operation: &Operation) -> (Result<Reply, Why>, Moment) {
         let mut log = self.0.borrow_mut();
         log.operations += 1;
