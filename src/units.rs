@@ -1,4 +1,4 @@
-//! Quantities that a datasheet prints: frequencies and voltages. Durations are [`std::time::Duration`].
+//! Quantities that a datasheet prints: frequencies, voltages, numbers of bytes. Durations are [`std::time::Duration`].
 
 use serde::{Deserialize, Serialize};
 use std::fmt;
@@ -32,6 +32,19 @@ impl fmt::Display for Millivolts {
         match rest % 100 {
             0 => write!(f, "{whole}.{} V", rest / 100),
             _ => write!(f, "{whole}.{rest:03} V"),
+        }
+    }
+}
+
+/// A number of bytes, exact.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Bytes(pub u64);
+
+impl fmt::Display for Bytes {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self.0 {
+            1 => f.write_str("1 byte"),
+            count => write!(f, "{count} bytes"),
         }
     }
 }

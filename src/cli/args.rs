@@ -1,6 +1,7 @@
 //! The command line as a type.
 
 use super::*;
+use crate::finding::Kind;
 use clap::{Parser, Subcommand, ValueEnum};
 
 /// Fits firmware loaders to bare microcontroller boards and looks after what is on them.
@@ -37,8 +38,8 @@ pub struct Global {
     #[arg(long, global = true, value_name = "factory|SNAPSHOT")]
     pub on: Option<String>,
     /// Accept one finding, by its name. May be given several times.
-    #[arg(long, global = true, value_name = "NAME")]
-    pub accept: Vec<String>,
+    #[arg(long, global = true, value_name = "NAME", value_parser = consent::acceptable)]
+    pub accept: Vec<Kind>,
     /// Which unfinished job this goes on from: its number, or `none`.
     #[arg(long, global = true, value_name = "N|none")]
     pub resume: Option<String>,

@@ -6,11 +6,11 @@ mod show;
 pub use show::{show, show_json};
 
 use super::context::Context;
-use super::map::bytes;
 use super::output::{self, wrapped};
 use super::stop::{Code, Stop};
 use crate::board::{Board, CatalogError, Chip, Listed, Origin, Way};
 use crate::reader::{FileError, Mistake};
+use crate::units::Bytes;
 use clap::Subcommand;
 use serde_json::{Value, json};
 use std::process::ExitCode;
@@ -88,8 +88,8 @@ pub fn list(boards: &[Listed]) -> String {
 }
 
 fn listed_row(width: usize, name: &str, board: &Board, chip: &Chip) -> String {
-    let reservation = board.reservation.as_ref().map_or("none".into(), |reservation| bytes(reservation.span.len().into()));
-    row(width, name, &chip.part, &reservation, &bytes(board.application(chip).len().into()), &ways_in(chip).join(", "))
+    let reservation = board.reservation.as_ref().map_or("none".into(), |reservation| Bytes(reservation.span.len().into()).to_string());
+    row(width, name, &chip.part, &reservation, &Bytes(board.application(chip).len().into()).to_string(), &ways_in(chip).join(", "))
 }
 
 fn row(width: usize, name: &str, chip: &str, reservation: &str, room: &str, ways: &str) -> String {

@@ -3,8 +3,17 @@
 use super::ask;
 use super::context::{Context, command_again};
 use super::stop::{Code, Stop};
-use crate::finding::{Finding, Severity};
+use crate::finding::{Finding, Kind, Severity};
 use crate::record::Accepted;
+
+/// The finding that `--accept` names.
+///
+/// # Errors
+/// A name that no finding has that asks for a consent.
+pub fn acceptable(name: &str) -> Result<Kind, String> {
+    let asking = |kind: &&Kind| kind.severity() == Severity::Consent && kind.name() == name;
+    Kind::ALL.iter().find(asking).copied().ok_or_else(|| "no consent has this name; `farrier explain` lists them".to_owned())
+}
 
 /// Whether somebody can be asked, and wants to be.
 pub fn can_ask(context: &Context) -> bool {
@@ -19,7 +28,7 @@ pub fn gather(context: &Context, findings: &[Finding], earlier: &[Accepted]) -> 
     let (mut given, mut missing) = (Vec::new(), Vec::new());
     for finding in findings.iter().filter(|finding| finding.severity() == Severity::Consent) {
         let consent = Accepted { finding: finding.kind.name().to_owned(), stake: finding.stake.clone() };
-        let named = context.global.accept.contains(&consent.finding);
+        let named = context.global.accept.contains(&finding.kind);
         let given_now = named || earlier.contains(&consent) || (can_ask(context) && typed(finding)?);
         if given_now { given.push(consent) } else { missing.push(finding.clone()) }
     }

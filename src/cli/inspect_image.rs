@@ -4,6 +4,7 @@ use super::map::{self, Ink, Mark};
 use super::output::JSON_VERSION;
 use crate::board::{Board, Chip};
 use crate::image::{ByteAddress, Image, ImageFile, Memory, Span, Vector, start_at, vectors};
+use crate::units::Bytes;
 use serde_json::{Map, Value, json};
 use std::collections::BTreeMap;
 
@@ -52,12 +53,12 @@ fn summary(memory: Memory, image: &Image, chip: Option<&Chip>) -> String {
         Memory::Configuration | Memory::Lock => None,
     });
     let share = shape.map(|(chip, bytes)| format!(", {:.1} % of the {}'s", 100.0 * image.len() as f64 / f64::from(bytes), chip.part));
-    let (name, held) = (memory.name(), map::bytes(image.len() as u64));
+    let (name, held) = (memory.name(), Bytes(image.len() as u64));
     format!("{name}: {held} in {spans}{}, CRC-32 0x{:08X}", share.unwrap_or_default(), image.crc32())
 }
 
 fn listed_spans(image: &Image) -> Vec<String> {
-    let line = |span: Span| format!("  {span}  {}", map::bytes(u64::from(span.len())));
+    let line = |span: Span| format!("  {span}  {}", Bytes(u64::from(span.len())));
     let mut lines: Vec<String> = image.spans().take(SPANS_LISTED).map(line).collect();
     let more = image.spans().count().saturating_sub(SPANS_LISTED);
     if more > 0 {
@@ -104,7 +105,7 @@ fn how_it_starts(flash: &Image, board: &Board, chip: &Chip) -> Vec<String> {
     let outside = flash.len() - flash.crop(chip.flash_span()).len();
     if outside > 0 {
         lines.push(String::new());
-        lines.push(format!("{} lie outside the flash of an {} ({}).", map::bytes(outside as u64), chip.part, chip.flash_span()));
+        lines.push(format!("{} lie outside the flash of an {} ({}).", Bytes(outside as u64), chip.part, chip.flash_span()));
     }
     lines
 }

@@ -1,6 +1,7 @@
 //! A memory map drawn to scale: one character stands for the same number of bytes everywhere.
 
 use crate::image::{ByteAddress, Span};
+use crate::units::Bytes;
 
 /// Rows that a map has at most.
 const ROWS: u32 = 8;
@@ -31,7 +32,7 @@ pub fn draw(whole: Span, marks: &[Mark], width: usize, ink: Ink) -> Vec<String> 
     let labels = labels(marks);
     let (cell, cells) = scale(whole.len(), width);
     let mut lines: Vec<String> = chunks(whole, cell * cells).map(|row| draw_row(row, cell, marks, &labels, ink)).collect();
-    lines.push(format!("{:MARGIN$}one character is {}", "", bytes(u64::from(cell))));
+    lines.push(format!("{:MARGIN$}one character is {}", "", Bytes(u64::from(cell))));
     for (n, label) in labels.iter().enumerate() {
         let spans: Vec<Span> = marks.iter().filter(|m| m.label == *label).filter_map(|m| m.span.overlap(whole)).collect();
         let place = match spans.as_slice() {
@@ -94,7 +95,7 @@ fn empty(ink: Ink) -> char {
 
 fn legend(character: char, label: &str, place: &str, count: u64, whole: Span) -> String {
     let percent = 100.0 * count as f64 / f64::from(whole.len().max(1));
-    format!("{:MARGIN$}{character} {label:<14} {place:<18} {:>14}  {percent:5.1} %", "", bytes(count))
+    format!("{:MARGIN$}{character} {label:<14} {place:<18} {:>14}  {percent:5.1} %", "", Bytes(count).to_string())
 }
 
 /// How many addresses the spans hold together, each counted once.
@@ -107,14 +108,6 @@ fn covered(mut spans: Vec<Span>) -> u64 {
         done = done.max(span.end());
     }
     count
-}
-
-/// A count of bytes as people read it: `1 byte`, `4096 bytes`.
-pub fn bytes(count: u64) -> String {
-    match count {
-        1 => "1 byte".to_string(),
-        _ => format!("{count} bytes"),
-    }
 }
 
 /// Cuts a line that a long label made too wide.

@@ -1,13 +1,14 @@
 //! Whose unfinished job is this? What 'kept' refers to is the board before the first change, so a board that was left half
 //! done must be told from every other board before anything is planned for it.
 
-use super::checks::{bytes, called, settings_store};
+use super::checks::{called, settings_store};
 use super::interpret::{Interpreter, State};
 use super::reconcile::Target;
 use super::{Contents, Observed, Origin, Plan, fields};
 use crate::board::Chip;
 use crate::finding::{Finding, Kind};
 use crate::image::{ByteAddress, Image, Memory, Span};
+use crate::units::Bytes;
 
 /// A job that was begun on some board and is neither finished nor closed, as the journal tells of it.
 #[derive(Clone, Debug, PartialEq)]
@@ -266,7 +267,7 @@ fn settings_changed(job: &UnfinishedJob, observed: &Observed, target: &Target) -
         "The settings store ({store}) differs in {} from what job {} {since}: firmware that ran since may have written it. Going on puts \
          back the settings from before that job. To keep the present ones, take a snapshot, then end the job with `farrier journal \
          close {}`.",
-        bytes(changed),
+        Bytes(changed as u64),
         job.id,
         job.id
     );

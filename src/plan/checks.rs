@@ -5,6 +5,7 @@ use super::{Observed, fields};
 use crate::board::{Board, Chip, ClockSource, Field, FieldValue, Role, Way};
 use crate::finding::{Finding, Kind};
 use crate::image::{ByteAddress, Image, Memory, Span, start_at};
+use crate::units::Bytes;
 
 /// What the checks look at.
 pub(super) struct Case<'a> {
@@ -47,17 +48,12 @@ pub fn outside_memory(chip: &Chip, memory: Memory, named: &NamedImage) -> Option
         "{} has {} outside of the {} of {}, the first at {first}; the last address there is {}. Use an image that was built for \
          this chip.",
         named.name,
-        bytes(lost),
+        Bytes(lost as u64),
         called(memory),
         chip.part,
         ByteAddress(size.saturating_sub(1))
     );
     (lost > 0).then(|| Finding::new(Kind::ImageOutsideFlash, sentence))
-}
-
-/// `1 byte`, `12 bytes`.
-pub(super) fn bytes(count: usize) -> String {
-    if count == 1 { "1 byte".to_string() } else { format!("{count} bytes") }
 }
 
 /// A span as people read it: one address for one byte.
@@ -130,8 +126,8 @@ impl<'a> Case<'a> {
              that was linked for this reservation.",
             loader.name,
             self.board.name,
-            bytes(reserved.len() as usize),
-            bytes(astray)
+            Bytes(reserved.len() as u64),
+            Bytes(astray as u64)
         );
         (astray > 0).then(|| Finding::new(Kind::LoaderOutsideReservation, sentence))
     }
@@ -208,7 +204,7 @@ impl<'a> Case<'a> {
             "{} has other values for {} of the settings that are there, and replaces the store ({store}) only in part ({}). To keep \
              the settings, leave EEPROM out of the job; the snapshot keeps what could be read of them.",
             named.name,
-            bytes(changed),
+            Bytes(changed as u64),
             place(extent)
         );
         (changed > 0).then(|| Finding::new(Kind::SettingsLost, sentence))
@@ -328,7 +324,7 @@ impl<'a> Case<'a> {
         let used = run.iter().rposition(|byte| *byte != blank).map_or(0, |last| last + 1);
         let tail = run.len() - used;
         let from = ByteAddress(at.0 + used as u32);
-        let sentence = format!("{} ends in {} of 0x{blank:02X}, from {from} on. They are not written.", named.name, bytes(tail));
+        let sentence = format!("{} ends in {} of 0x{blank:02X}, from {from} on. They are not written.", named.name, Bytes(tail as u64));
         (tail >= page as usize).then(|| Finding::new(Kind::BlankTail, sentence))
     }
 

@@ -1,6 +1,6 @@
 //! The findings that follow from a plan: who is at the other end, and what the steps take.
 
-use super::checks::{bytes, called, settings_store, shutting};
+use super::checks::{called, settings_store, shutting};
 use super::difference::erase_takes_eeprom;
 use super::reconcile::{Target, unchanged};
 use super::step::{Step, StepKind};
@@ -8,7 +8,7 @@ use super::{Desired, Observed, Origin};
 use crate::board::{Board, Chip};
 use crate::finding::{Finding, Kind};
 use crate::image::{Memory, Span};
-use crate::units::Millivolts;
+use crate::units::{Bytes, Millivolts};
 
 /// Every finding of a plan, refusals first.
 pub(super) fn of_plan(observed: &Observed, desired: &Desired, target: &Target, steps: &[Step]) -> Vec<Finding> {
@@ -82,16 +82,16 @@ fn lost_to_erase(observed: &Observed, desired: &Desired, target: &Target) -> Vec
         let Some(contents) = observed.memory(*memory) else { continue };
         let missing: u32 = contents.bytes.gaps(*whole).iter().map(|span| span.len()).sum();
         if missing > 0 && contents.unreadable.is_some() {
-            unread.push(format!("{} of {}", bytes(missing as usize), called(*memory)));
+            unread.push(format!("{} of {}", Bytes(missing as u64), called(*memory)));
         }
         let gone = unkept(observed, desired, *memory, *whole, chip);
         if gone > 0 {
-            lost.push(format!("{} of {}", bytes(gone), called(*memory)));
+            lost.push(format!("{} of {}", Bytes(gone as u64), called(*memory)));
         }
         let store = settings_store(chip, target.board);
         let settings = unkept(observed, desired, Memory::Eeprom, store, chip);
         if *memory == Memory::Eeprom && settings > 0 {
-            let what = format!("The erase takes {} of the settings store ({store}), and nothing puts them back", bytes(settings));
+            let what = format!("The erase takes {} of the settings store ({store}), and nothing puts them back", Bytes(settings as u64));
             let advice = "Give its contents with an image, or leave the chip as it is.";
             all.push(Finding::new(Kind::SettingsLost, format!("{what}, because they cannot be read. {advice}")));
         }
@@ -149,7 +149,7 @@ fn images_unchanged(observed: &Observed, desired: &Desired, steps: &[Step]) -> V
     }
     let same = images.into_iter().filter(|(.., same)| *same);
     same.map(|(name, memory, length, _)| {
-        let sentence = format!("The {} holds all {} of {name} already; nothing is written there.", called(memory), bytes(length));
+        let sentence = format!("The {} holds all {} of {name} already; nothing is written there.", called(memory), Bytes(length as u64));
         Finding::new(Kind::ImageUnchanged, sentence)
     })
     .collect()

@@ -129,3 +129,13 @@ fn a_lock_value_without_a_name_is_taken_for_a_locked_chip() {
     assert_eq!(document["flash"]["read"], 0, "stand-in values are no contents");
     assert_eq!(document["snapshot"]["complete"], false);
 }
+
+#[test]
+fn only_findings_that_ask_for_a_consent_can_be_accepted() {
+    let home = Home::new();
+    home.run("sim new bench --board vent").exits(0);
+    for name in ["settings-lots", "wrong-chip"] {
+        home.run(&format!("loader install --via sim:bench --yes --accept {name}")).exits(2).says("farrier explain");
+    }
+    home.run("loader install --via sim:bench --yes --accept settings-lost").exits(0);
+}

@@ -1,11 +1,11 @@
 //! One board, as text and as JSON.
 
-use super::super::map::{Ink, Mark, bytes, draw};
+use super::super::map::{Ink, Mark, draw};
 use super::super::output::{WIDTH, wrapped};
 use super::ways_in;
 use crate::board::{Board, Chip, ClockSource, Field, RegionOwner, Reservation};
 use crate::image::Span;
-use crate::units::Hertz;
+use crate::units::{Bytes, Hertz};
 use serde_json::{Value, json};
 
 /// Columns that the labels of a page take.
@@ -18,7 +18,7 @@ pub fn show(called: &str, board: &Board, chip: &Chip, ink: Ink) -> String {
     page.push(String::new());
     page.extend(pins(board));
     page.push(String::new());
-    page.push(labelled("Flash", &format!("{} in pages of {}", bytes(chip.flash.bytes.into()), bytes(chip.flash.page.into()))));
+    page.push(labelled("Flash", &format!("{} in pages of {}", Bytes(chip.flash.bytes.into()), Bytes(chip.flash.page.into()))));
     page.extend(draw(chip.flash_span(), &marks(board, chip), WIDTH, ink));
     page.extend(cost(board, chip));
     page.push(String::new());
@@ -40,7 +40,7 @@ fn facts(board: &Board, chip: &Chip) -> Vec<String> {
     let (least, most) = board.supply;
     let bears = if board.bears_5v { "inputs bear 5 V" } else { "inputs do not bear more than that" };
     let wired = if board.clock_pin_wired { "; the bridge's clock output is wired to its clock pin" } else { "" };
-    let eeprom = bytes(chip.eeprom.bytes.into());
+    let eeprom = Bytes(chip.eeprom.bytes.into());
     let id: Vec<String> = chip.id.iter().map(|byte| format!("{byte:02X}")).collect();
     vec![
         labelled("Chip", &format!("{}, EEPROM {eeprom}, ID {}", chip.part, id.join(" "))),
@@ -94,12 +94,12 @@ fn cost(board: &Board, chip: &Chip) -> Vec<String> {
         Some(Reservation { span, loader, start_delay_ms }) => format!(
             "{}: costs {}, {:.1} % of the flash; the application starts up to {} s later",
             loader.as_deref().map_or("one of your own".into(), |name| format!("`{name}`")),
-            bytes(span.len().into()),
+            Bytes(span.len().into()),
             percent(*span, chip),
             f64::from(*start_delay_ms) / 1000.0,
         ),
     };
-    vec![labelled("Loader", &loader), labelled("Room left", &format!("{} for the application, {left}", bytes(left.len().into())))]
+    vec![labelled("Loader", &loader), labelled("Room left", &format!("{} for the application, {left}", Bytes(left.len().into())))]
 }
 
 fn percent(span: Span, chip: &Chip) -> f64 {
@@ -160,7 +160,7 @@ fn firmware(board: &Board) -> Vec<String> {
     let settings = board
         .settings
         .as_ref()
-        .map_or("none described".into(), |store| format!("{} of the EEPROM, {}", bytes(store.span.len().into()), store.span));
+        .map_or("none described".into(), |store| format!("{} of the EEPROM, {}", Bytes(store.span.len().into()), store.span));
     vec![labelled("Console", &console), labelled("Settings", &settings)]
 }
 
@@ -179,7 +179,8 @@ fn next(called: &str, board: &Board) -> String {
 /// Everything about one board, for programs.
 ///
 /// `name`, `summary`, `chip`, `generic`; `id` (three numbers); `flash` and `eeprom`: `bytes`, `page`; `supply_mv`: `least`,
-/// `most`; `signal_mv`, `inputs_bear_5v`; `clock`: `source`, its own frequencies, and `system_hz`; `ways_in` (names); `header`:
+/// `most`; `signal_mv`, `inputs_bear_5v`; `clock`: `source`, its own frequencies, and `system_hz`;
+/// `clock_pin_wired` (the bridge's clock output is wired to the chip); `ways_in` (names); `header`:
 /// `kind`, `pins` (each `signal`, `pin`, in the order of the pin numbers); `reservation` (null where there is none): `span`,
 /// `loader`, `start_delay_ms`, `percent`; `application` (a span); `regions`: `name`, `owner`, `span`; `configuration` and `lock`:
 /// for each field `name`, `symbol`, `expected` (null where nothing is), `words`; `expected_bytes` (numbers, from the chip as
