@@ -25,8 +25,9 @@
 //! [`units`], [`time`] and [`finding`] are words that all the others share: hertz, volts and counts of bytes; time as a handle, which
 //! is the host's or a simulated one; and the one table of everything that a plan may object to.
 //!
-//! [`image`] is bytes with addresses, sparse, read from Intel HEX, raw binary and ELF files and written again. [`board`] is what is known
-//! of chips and boards before one is connected: descriptions in TOML, and the catalog of them.
+//! [`reader`] reads descriptions in TOML and tells every mistake with its place. [`image`] is bytes with addresses, sparse, read from
+//! Intel HEX, raw binary and ELF files and written again. [`board`] is what is known of chips and boards before one is connected, and
+//! the catalog of them.
 //!
 //! [`bus`] is what a bridge between the computer and a board can do for a programming algorithm. [`frame`] is the same as bytes on a wire,
 //! the bridge protocol. [`link`] has the wires, and the client that makes a bus of any of them, however bad it is.
