@@ -12,7 +12,7 @@ use crate::record::Accepted;
 /// A name that no finding has that asks for a consent.
 pub fn acceptable(name: &str) -> Result<Kind, String> {
     let asking = |kind: &&Kind| kind.severity() == Severity::Consent && kind.name() == name;
-    Kind::ALL.iter().find(asking).copied().ok_or_else(|| "no consent has this name; `farrier explain` lists them".to_owned())
+    Kind::ALL.iter().find(asking).copied().ok_or_else(|| "no such consent; see `farrier explain`".to_owned())
 }
 
 /// Whether somebody can be asked, and wants to be.
