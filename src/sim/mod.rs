@@ -3,7 +3,8 @@
 //! # Fault model
 //!
 //! What can go wrong, and where:
-//! - Lines: MISO open; MOSI and MISO joined or crossed; RESET, SCK or MOSI held high or low; the bridge's pins at another level than the board.
+//! - Lines: MISO open; MOSI and MISO joined or crossed; RESET, SCK or MOSI held high or low; the bridge's pins at another
+//!   level than the board.
 //! - Supply: none; another voltage; lost once, after a counted operation or a counted SPI instruction.
 //! - Chip: other ID bytes; no clock (its fuses select one that nothing feeds); locked; flash pages with cells that do not hold a 0.
 //! - Host: SCK too fast for the chip's present clock, too early, during a self-timed write, wrong order: see [`Violations`].
