@@ -9,6 +9,7 @@
 //! reader                 nothing; TOML that people write
 //! image                  finding
 //! board                  image, finding, reader
+//! lock                   time
 //! bus                    time, finding
 //! frame                  bus
 //! link                   bus, frame, time, finding, reader
@@ -16,7 +17,7 @@
 //! plan                   board, image, finding
 //! record                 board, image, plan, finding
 //! job                    plan, record, algorithm, bus, board, image, time, finding
-//! sim                    frame, bus, board, image, time, finding, link (wires and executors)
+//! sim                    frame, bus, board, image, time, finding, lock, link (wires and executors)
 //! cli                    everything; it opens the link and hands job a bus
 //! ```
 //!
@@ -51,6 +52,7 @@ pub mod frame;
 pub mod image;
 pub mod job;
 pub mod link;
+pub mod lock;
 pub mod plan;
 pub mod reader;
 pub mod record;

@@ -33,18 +33,22 @@ pub trait Clock {
 pub type SharedClock = Rc<dyn Clock>;
 
 /// The host's monotonic time.
-pub struct HostClock(Instant);
+pub struct HostClock {
+    started: Instant,
+    /// What the clock showed then. A random part of a few seconds, so that two processes hardly ever show the same nanosecond.
+    origin: Duration,
+}
 
 impl HostClock {
-    /// A clock that counts from now.
+    /// A clock that counts from now on.
     pub fn start() -> HostClock {
-        HostClock(Instant::now())
+        HostClock { started: Instant::now(), origin: Duration::from_nanos(fastrand::u32(..).into()) }
     }
 }
 
 impl Clock for HostClock {
     fn now(&self) -> Moment {
-        Moment(self.0.elapsed())
+        Moment(self.origin + self.started.elapsed())
     }
 
     fn wait_until(&self, until: Moment) {

@@ -22,7 +22,8 @@ pub struct Global {
     /// The board: a name that `boards` lists, or a board file.
     #[arg(long, global = true, value_name = "NAME|FILE")]
     pub board: Option<String>,
-    /// Where the bridge is: `sim:NAME` for a simulated one.
+    /// Where the bridge is: the path of a serial port (`/dev/ttyUSB0`, or `/dev/ttyUSB0@115200` for one speed only),
+    /// `tcp://HOST:PORT`, or `sim:NAME` for a simulated one.
     #[arg(long, global = true, value_name = "WHERE")]
     pub via: Option<String>,
     /// The bridge's clock output is wired to the chip's clock pin: use it where nothing else gets an answer.

@@ -3,35 +3,51 @@
 use super::ask;
 use super::context::Context;
 use super::interrupt;
+use super::output;
+use super::place::{Place, SPEEDS};
 use super::progress::Progress;
-use super::stop::Stop;
+use super::stop::{Code, Stop};
 use crate::board::{Board, Chip, demo_names};
-use crate::bus::Bus;
+use crate::bus::{Bus, BusError};
 use crate::job::Bench;
-use crate::link::Client;
+use crate::link::{Client, OpenError, SerialWire, SpeedWire, TcpWire, Wire};
+use crate::lock::{Lock, LockError};
 use crate::plan::Observed;
 use crate::record::{Held, Journal};
-use crate::sim::{OpenSim, Store, StoreError};
-
-/// What `--via` begins with for a simulated board.
-const SIM: &str = "sim:";
+use crate::sim::{OpenSim, Store};
+use std::time::Duration;
 
 /// The seed of a sim that is made at first use.
 const FIRST_SEED: u64 = 1;
+
+/// How long a bridge may be silent before that is worth a sentence.
+const WORTH_SAYING: Duration = Duration::from_millis(700);
 
 /// A bridge that answers, and the description of the board behind it.
 pub struct Connected {
     pub client: Client,
     pub board: Board,
     pub chip: Chip,
-    /// `sim:NAME`.
+    /// As `--via` has it.
     pub via: String,
     /// Where the board's description comes from, in words.
     pub board_from: &'static str,
     /// What the link between host and bridge carries in a second.
     pub bytes_per_second: u32,
-    /// Keeps the sim for this process; saves it when dropped, after the client.
-    sim: OpenSim,
+    hold: Hold,
+}
+
+/// What keeps the bridge for this process; it ends after the client.
+enum Hold {
+    /// Saves the sim when dropped.
+    Sim(Box<OpenSim>),
+    Port(#[expect(dead_code, reason = "held, not read")] Lock),
+}
+
+/// A bridge that answers.
+struct Bridge {
+    client: Client,
+    hold: Hold,
 }
 
 impl Connected {
@@ -54,13 +70,16 @@ impl Connected {
         Ok(observed?)
     }
 
-    /// Saves what the silicon holds.
+    /// Saves what the silicon of a sim holds.
     ///
     /// # Errors
     /// The disk's.
     pub fn close(self) -> Result<(), Stop> {
         drop(self.client);
-        Ok(self.sim.sync()?)
+        match self.hold {
+            Hold::Sim(sim) => Ok(sim.sync()?),
+            Hold::Port(_) => Ok(()),
+        }
     }
 }
 
@@ -75,40 +94,108 @@ impl Context {
     /// # Errors
     /// No such bridge, another process holds it, or it does not answer.
     pub fn connect(&self) -> Result<Connected, Stop> {
-        let via = self.via()?;
-        let Some(name) = via.strip_prefix(SIM) else {
-            let what = format!("'{via}' is no bridge that this version can reach");
-            return Err(Stop::usage(what).hint("Name a simulated board: --via sim:NAME. `farrier sim list` lists them."));
+        let place = self.place()?;
+        // What can be wrong or must be asked without the bridge comes before it is opened, which resets some.
+        let named = match (self.named_board()?, &place) {
+            (Some(named), _) => Some((named, "--board")),
+            (None, Place::Sim(_)) => None,
+            (None, _) => Some((self.chosen_board()?, "chosen")),
         };
+        let Bridge { client, hold } = match &place {
+            Place::Sim(name) => self.sim_bridge(name)?,
+            _ => self.real_bridge(&place)?,
+        };
+        let ((mut board, chip), board_from) = match (named, &hold) {
+            (Some(named), _) => named,
+            (None, Hold::Sim(sim)) => (self.catalog.board(sim.board())?, "named by the sim"),
+            (None, Hold::Port(_)) => return Err(Stop::usage("which board it is is not known").hint("Give --board NAME.")),
+        };
+        board.clock_pin_wired |= self.global.clock_output;
+        let bytes_per_second = client.bytes_per_second();
+        Ok(Connected { client, board, chip, via: place.to_string(), board_from, bytes_per_second, hold })
+    }
+
+    fn sim_bridge(&self, name: &str) -> Result<Bridge, Stop> {
         let sims = self.sims();
         if !sims.exists(name) && demo_names().iter().any(|demo| demo == name) {
             sims.create(name, name, FIRST_SEED)?;
         }
         let (wire, sim) = sims.connect(name)?;
-        let (mut board, chip, board_from) = match self.named_board()? {
-            Some((board, chip)) => (board, chip, "--board"),
-            None => {
-                let (board, chip) = self.catalog.board(sim.board())?;
-                (board, chip, "named by the sim")
-            }
-        };
-        board.clock_pin_wired |= self.global.clock_output;
-        let bytes_per_second = wire.bytes_per_second();
-        let client = Client::connect(wire)?;
-        Ok(Connected { client, board, chip, via, board_from, bytes_per_second, sim })
+        Ok(Bridge { client: Client::connect(wire)?, hold: Hold::Sim(Box::new(sim)) })
     }
 
-    fn via(&self) -> Result<String, Stop> {
+    fn real_bridge(&self, place: &Place) -> Result<Bridge, Stop> {
+        let lock = self.lock(place)?;
+        let mut said = false;
+        let mut waiting = |lasted: Duration| {
+            if lasted >= WORTH_SAYING && !std::mem::replace(&mut said, true) {
+                output::remark(&format!("Waiting for the bridge at {place}: a board that resets when its port is opened takes a moment."));
+            }
+        };
+        let met = match place {
+            Place::Serial { path, baud } => {
+                let speeds = baud.map_or(SPEEDS.to_vec(), |baud| vec![baud]);
+                let wire = SerialWire::open(path, *speeds.last().unwrap_or(&SPEEDS[0]))?;
+                Client::connect_at(Box::new(wire) as Box<dyn SpeedWire>, &speeds, &mut waiting)
+            }
+            Place::Tcp(address) => {
+                let wire: Box<dyn Wire> = Box::new(TcpWire::connect(address)?);
+                Client::connect_waiting(wire, &mut waiting)
+            }
+            Place::Sim(_) => return Err(Stop::usage(format!("{place} is a sim"))),
+        };
+        let client = met.map_err(|error| no_bridge(place, &error))?;
+        self.say_bridge(place, &client);
+        Ok(Bridge { client, hold: Hold::Port(lock) })
+    }
+
+    /// Says what answers there.
+    fn say_bridge(&self, place: &Place, client: &Client) {
+        let abilities = client.abilities();
+        let at = match place {
+            Place::Serial { .. } => format!(" at {} baud", client.bytes_per_second() * 10),
+            _ => String::new(),
+        };
+        let (name, level, version) = (&abilities.name, abilities.pin_level, crate::frame::VERSION);
+        output::remark(&format!("Bridge: {name}, protocol version {version}, pins at {level}, through {place}{at}."));
+    }
+
+    /// Takes a port for this process.
+    fn lock(&self, place: &Place) -> Result<Lock, Stop> {
+        let path = self.lock_file(place).ok_or_else(|| Stop::usage(format!("{place} has no lock")))?;
+        let folder = self.home.locks();
+        std::fs::create_dir_all(&folder).map_err(|why| Stop::usage(format!("cannot create the folder {}:\n{why}", folder.display())))?;
+        Lock::take(&path).map_err(|error| match error {
+            LockError::Held { holder } => Stop::new(Code::NoAnswer, format!("{place} is in use by farrier itself: {holder}."))
+                .hint("Wait until that one ends; one bridge serves one command at a time."),
+            other => Stop::usage(other.to_string()),
+        })
+    }
+
+    fn lock_file(&self, place: &Place) -> Option<std::path::PathBuf> {
+        Some(self.home.locks().join(place.lock_name()?))
+    }
+
+    fn place(&self) -> Result<Place, Stop> {
         if let Some(via) = &self.global.via {
-            return Ok(via.clone());
+            return via.parse().map_err(|why: String| Stop::usage(why).hint("`farrier bridges` lists what there is; --help says more."));
         }
         let mut names = self.sims().names()?;
         names.extend(demo_names());
         names.sort();
         names.dedup();
-        let choices: Vec<String> = names.iter().map(|name| format!("{SIM}{name}")).collect();
+        let places: Vec<Place> = names.into_iter().map(Place::Sim).collect();
+        let choices: Vec<String> = places.iter().map(Place::to_string).collect();
         let chosen = ask::choose("Which bridge? Its number, or give --via:", &choices)?;
-        Ok(choices[chosen].clone())
+        Ok(places[chosen].clone())
+    }
+
+    /// The board behind a bridge that cannot say which it is.
+    fn chosen_board(&self) -> Result<(Board, Chip), Stop> {
+        let boards = self.catalog.boards();
+        let names: Vec<String> = boards.into_iter().filter(|board| board.described.is_ok()).map(|board| board.name).collect();
+        let chosen = ask::choose("Which board is it? Its number, or give --board:", &names)?;
+        Ok(self.catalog.board(&names[chosen])?)
     }
 
     /// The bridges of unfinished jobs that other processes hold just now: those jobs are running.
@@ -117,8 +204,45 @@ impl Context {
     /// When the journal cannot be read.
     pub fn held_by_others(&self, journal: &Journal, own: &str) -> Result<Vec<Held>, Stop> {
         let sims = self.sims();
-        let in_use = |via: &str| via.strip_prefix(SIM).is_some_and(|name| matches!(sims.open_sim(name), Err(StoreError::InUse { .. })));
+        let in_use = |via: &str| match via.parse() {
+            Ok(Place::Sim(name)) => sims.holder(&name).is_some(),
+            Ok(place) => self.lock_file(&place).is_some_and(|path| Lock::holder(&path).is_some()),
+            Err(_) => false,
+        };
         let open = journal.jobs()?.into_iter().filter(|job| job.ended.is_none() && job.bridge != own);
         Ok(open.filter(|job| in_use(&job.bridge)).map(|job| Held { bridge: job.bridge, holder: job.holder }).collect())
+    }
+}
+
+/// Nothing at a port answers as a bridge does.
+fn no_bridge(place: &Place, error: &BusError) -> Stop {
+    let what = match (error, place) {
+        (BusError::NoAnswer { waited, tries }, Place::Serial { baud, .. }) => {
+            let speeds = baud.map_or(SPEEDS.to_vec(), |baud| vec![baud]).iter().map(u32::to_string).collect::<Vec<_>>().join(", ");
+            format!("no bridge answers at {place}: HELLO was said {tries} times in {:.1} s, at {speeds} baud", waited.as_secs_f64())
+        }
+        (BusError::NoAnswer { waited, tries }, _) => {
+            format!("no bridge answers at {place}: HELLO was said {tries} times in {:.1} s", waited.as_secs_f64())
+        }
+        (BusError::Nonsense { what }, _) => format!("what answers at {place} is no Farrier bridge, or has another speed:\n{what}"),
+        (other, _) => format!("{place}: {other}"),
+    };
+    let stop = Stop::new(Code::NoAnswer, what);
+    match error {
+        BusError::NoAnswer { .. } | BusError::Nonsense { .. } => {
+            stop.hint("Is it the right port, and is the bridge's firmware on it? To see what there is:").command("farrier bridges")
+        }
+        BusError::Version { found, expected } => stop.hint(match found > expected {
+            true => "A newer farrier speaks to this bridge.",
+            false => "Give the bridge the firmware that belongs to this version of farrier.",
+        }),
+        _ => stop,
+    }
+}
+
+impl From<OpenError> for Stop {
+    fn from(error: OpenError) -> Stop {
+        let code = if matches!(error, OpenError::Unsuitable { .. }) { Code::Usage } else { Code::NoAnswer };
+        Stop::new(code, error.to_string())
     }
 }

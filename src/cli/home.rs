@@ -35,6 +35,11 @@ impl Home {
         self.0.join("snapshots")
     }
 
+    /// A file for each port that a process has used; locked while one does.
+    pub fn locks(&self) -> PathBuf {
+        self.0.join("locks")
+    }
+
     /// The journal's file.
     pub fn journal(&self) -> PathBuf {
         self.0.join("journal.sqlite")

@@ -2,6 +2,7 @@
 
 use super::context::Context;
 use super::output;
+use super::sim_serve::Serve;
 use super::stop::Stop;
 use crate::sim::Fault;
 use clap::{Args, Subcommand};
@@ -9,7 +10,7 @@ use serde_json::json;
 use std::path::PathBuf;
 use std::process::ExitCode;
 
-/// Make, list, damage and look into simulated boards.
+/// Make, list, damage, look into and serve simulated boards.
 #[derive(Subcommand, Debug)]
 pub enum Sim {
     New(New),
@@ -18,6 +19,7 @@ pub enum Sim {
     Damage(Damage),
     Repair(Repair),
     Export(Export),
+    Serve(Serve),
 }
 
 /// Make a simulated board, as its chip is shipped.
@@ -102,6 +104,7 @@ impl Sim {
                 open.sync()?;
                 told(context, &name, &format!("The simulated board {name} has no faults now. What its silicon holds is as it was."));
             }
+            Sim::Serve(serve) => serve.run(context)?,
             Sim::Export(Export { name, dir }) => {
                 sims.open_sim(&name)?.export(&dir)?;
                 told(context, &name, &format!("What {name} holds is in {}: flash.bin, eeprom.bin, state.json.", dir.display()));

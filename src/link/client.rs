@@ -2,10 +2,11 @@
 
 use super::Wire;
 use super::exchange::Exchange;
+use super::greet::{SpeedWire, Waiting, greet, greet_at};
 use super::pace::Pace;
 use super::parts::{Shape, split};
 use crate::bus::{Abilities, Bus, BusError, Operation, Reply, Ticket, Why};
-use crate::frame::{Answer, Request};
+use crate::frame::{Answer, Hello, Request};
 use crate::time::SharedClock;
 use std::collections::VecDeque;
 use std::time::Duration;
@@ -67,9 +68,43 @@ impl Client {
     /// [`BusError::NoAnswer`] after about 5 s, [`BusError::Nonsense`] where something answers that is no such bridge,
     /// [`BusError::Version`], or the wire's own error.
     pub fn connect(wire: Box<dyn Wire>) -> Result<Client, BusError> {
-        let exchange = Exchange::open(wire)?;
+        Client::connect_waiting(wire, &mut |_| {})
+    }
+
+    /// As [`Client::connect`], and tells how long the bridge has not answered.
+    ///
+    /// # Errors
+    /// As [`Client::connect`].
+    pub fn connect_waiting(mut wire: Box<dyn Wire>, waiting: Waiting<'_>) -> Result<Client, BusError> {
+        let hello = greet(wire.as_mut(), waiting)?;
+        Ok(Client::with(wire, hello))
+    }
+
+    /// Opens a session at the first of these speeds, in baud, at which a bridge answers.
+    ///
+    /// # Errors
+    /// As [`Client::connect`]; and when the port goes at none of them.
+    pub fn connect_at(mut wire: Box<dyn SpeedWire>, speeds: &[u32], waiting: Waiting<'_>) -> Result<Client, BusError> {
+        let hello = greet_at(wire.as_mut(), speeds, waiting)?;
+        Ok(Client::with(wire, hello))
+    }
+
+    fn with(wire: Box<dyn Wire>, hello: Hello) -> Client {
+        let exchange = Exchange::begin(wire, hello);
         let pace = Pace::of(&exchange.hello().abilities);
-        Ok(Client { exchange, pace, lists: VecDeque::new(), parts: VecDeque::new(), state: State::Sound, next_ticket: 0 })
+        Client { exchange, pace, lists: VecDeque::new(), parts: VecDeque::new(), state: State::Sound, next_ticket: 0 }
+    }
+
+    /// What the bridge said of itself.
+    #[must_use]
+    pub fn hello(&self) -> &Hello {
+        self.exchange.hello()
+    }
+
+    /// Bytes a second that the wire carries each way.
+    #[must_use]
+    pub fn bytes_per_second(&self) -> u32 {
+        self.exchange.wire().bytes_per_second()
     }
 
     /// Makes the bridge begin lists again, where one has failed and the caller knows.

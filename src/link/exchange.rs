@@ -70,12 +70,11 @@ impl Patience {
 }
 
 impl Exchange {
-    /// Opens a session.
-    pub fn open(mut wire: Box<dyn Wire>) -> Result<Exchange, BusError> {
-        let hello = greet(wire.as_mut())?;
+    /// A session that a bridge has just opened by this answer.
+    pub fn begin(wire: Box<dyn Wire>, hello: Hello) -> Exchange {
         let clock = wire.clock();
         let now = clock.now();
-        Ok(Exchange {
+        Exchange {
             decoder: Decoder::new(hello.frame_bytes as usize),
             wire,
             clock,
@@ -84,12 +83,12 @@ impl Exchange {
             flights: VecDeque::new(),
             sent_until: now,
             patience: Patience::from(now),
-        })
+        }
     }
 
     /// Leaves the session, and opens another one.
     pub fn reopen(&mut self) -> Result<(), BusError> {
-        self.hello = greet(self.wire.as_mut())?;
+        self.hello = greet(self.wire.as_mut(), &mut |_| {})?;
         let now = self.clock.now();
         self.decoder = Decoder::new(self.hello.frame_bytes as usize);
         self.next = Sequence::default();
@@ -101,6 +100,10 @@ impl Exchange {
 
     pub fn hello(&self) -> &Hello {
         &self.hello
+    }
+
+    pub fn wire(&self) -> &dyn Wire {
+        self.wire.as_ref()
     }
 
     pub fn clock(&self) -> &SharedClock {

@@ -3,7 +3,8 @@
 use super::Wire;
 use crate::bus::BusError;
 use crate::frame::{Answer, Decoder, Envelope, FRAME_BYTES_MAX, Hello, REACTION, Request, Sequence, VERSION, wire_bytes_max};
-use crate::time::{Clock, Moment};
+use crate::time::{Moment, SharedClock};
+use std::io;
 use std::time::Duration;
 
 /// What operating systems and USB add to a round trip.
@@ -17,26 +18,68 @@ pub(super) fn travel(wire: &dyn Wire, bytes: usize) -> Duration {
     Duration::from_secs_f64(bytes as f64 / f64::from(wire.bytes_per_second().max(1)))
 }
 
+/// A wire whose speed can be set, and must be known to both ends.
+pub trait SpeedWire: Wire {
+    /// Sets the speed in baud, and drops what has arrived.
+    ///
+    /// # Errors
+    /// The port does not go at that speed, or is gone.
+    fn set_speed(&mut self, baud: u32) -> io::Result<()>;
+}
+
+/// Told after each HELLO without an answer how long that has gone on.
+pub type Waiting<'w> = &'w mut dyn FnMut(Duration);
+
 /// Says HELLO until a bridge answers.
 ///
 /// # Errors
 /// No answer, another protocol version, bytes that are no answer, or the wire's own.
-pub(super) fn greet(wire: &mut dyn Wire) -> Result<Hello, BusError> {
-    let clock = wire.clock();
-    let begun = clock.now();
-    let mut greeting = Greeting { mark: fresh_mark(begun), decoder: Decoder::new(FRAME_BYTES_MAX), odd: None };
+pub(super) fn greet(wire: &mut dyn Wire, waiting: Waiting<'_>) -> Result<Hello, BusError> {
+    let mut greeting = Greeting::begin(wire.clock());
     for _ in 0..TRIES {
-        if let Some(hello) = greeting.say(wire, clock.as_ref())? {
+        if let Some(hello) = greeting.say(wire)? {
             return Ok(hello);
         }
+        waiting(greeting.lasted());
     }
-    Err(match greeting.odd {
-        Some(what) => BusError::Nonsense { what: format!("no answer to HELLO; the last that came was {what}") },
-        None => BusError::NoAnswer { waited: clock.now().since(begun), tries: TRIES },
-    })
+    Err(greeting.give_up())
+}
+
+/// Says HELLO at one speed after another, again and again, until a bridge answers; the wire stays at that speed. A bridge that hears
+/// it at a wrong speed hears a damaged frame, which does nothing.
+///
+/// # Errors
+/// As [`greet`]; and when the port goes at none of the speeds.
+pub(super) fn greet_at(wire: &mut dyn SpeedWire, speeds: &[u32], waiting: Waiting<'_>) -> Result<Hello, BusError> {
+    let mut greeting = Greeting::begin(wire.clock());
+    let mut speeds = speeds.to_vec();
+    while greeting.tries < TRIES {
+        let mut unwilling = None;
+        for baud in std::mem::take(&mut speeds) {
+            match wire.set_speed(baud) {
+                Ok(()) => speeds.push(baud),
+                Err(error) => {
+                    unwilling = Some(error);
+                    continue;
+                }
+            }
+            greeting.decoder = Decoder::new(FRAME_BYTES_MAX);
+            if let Some(hello) = greeting.say(wire)? {
+                return Ok(hello);
+            }
+            waiting(greeting.lasted());
+        }
+        if speeds.is_empty() {
+            return Err(unwilling.map_or_else(|| greeting.give_up(), BusError::Wire));
+        }
+    }
+    Err(greeting.give_up())
 }
 
 struct Greeting {
+    clock: SharedClock,
+    begun: Moment,
+    tries: u32,
     mark: u32,
     decoder: Decoder,
     /// The last thing that came and made no sense.
@@ -44,17 +87,34 @@ struct Greeting {
 }
 
 impl Greeting {
+    fn begin(clock: SharedClock) -> Greeting {
+        let begun = clock.now();
+        Greeting { clock, begun, tries: 0, mark: fresh_mark(begun), decoder: Decoder::new(FRAME_BYTES_MAX), odd: None }
+    }
+
+    fn lasted(&self) -> Duration {
+        self.clock.now().since(self.begun)
+    }
+
+    fn give_up(self) -> BusError {
+        match self.odd {
+            Some(what) => BusError::Nonsense { what: format!("no answer to HELLO; the last that came was {what}") },
+            None => BusError::NoAnswer { waited: self.lasted(), tries: self.tries },
+        }
+    }
+
     /// Says HELLO once, and listens for as long as the answer may take.
-    fn say(&mut self, wire: &mut dyn Wire, clock: &dyn Clock) -> Result<Option<Hello>, BusError> {
+    fn say(&mut self, wire: &mut dyn Wire) -> Result<Option<Hello>, BusError> {
+        self.tries += 1;
         let request = Request::Hello { version: VERSION, mark: self.mark };
         let frame = sealed(&request, Sequence::default())?;
         // The zero in front ends whatever the bridge may have half of.
         let bytes = [&[0], frame.as_slice()].concat();
         wire.send(&bytes)?;
         let both_ways = bytes.len() + wire_bytes_max(128);
-        let deadline = clock.now().plus(travel(wire, both_ways) + REACTION + SLACK);
+        let deadline = self.clock.now().plus(travel(wire, both_ways) + REACTION + SLACK);
         let mut arrived = Vec::new();
-        while clock.now() < deadline {
+        while self.clock.now() < deadline {
             arrived.clear();
             wire.receive(&mut arrived, deadline)?;
             for byte in &arrived {

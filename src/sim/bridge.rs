@@ -44,6 +44,11 @@ impl Sim {
 
     /// A wire to the bridge of this board. Only one at a time makes sense.
     pub fn wire(&self) -> Box<dyn Wire> {
+        Box::new(MemoryWire::new(Box::new(self.bridge_end()), self.virtual_clock(), BYTES_PER_SECOND))
+    }
+
+    /// The bridge of this board, as it is after power-up.
+    pub(super) fn bridge_end(&self) -> BridgeEnd<SimBridge> {
         let engine = self.engine();
         let hello = Hello {
             mark: 0,
@@ -54,7 +59,6 @@ impl Sim {
             abilities: engine.abilities.clone(),
         };
         drop(engine);
-        let far = BridgeEnd::new(hello, SimBridge(self.clone()));
-        Box::new(MemoryWire::new(Box::new(far), self.virtual_clock(), BYTES_PER_SECOND))
+        BridgeEnd::new(hello, SimBridge(self.clone()))
     }
 }

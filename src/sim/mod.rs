@@ -33,6 +33,8 @@
 //! board         chip, supply, lines, faults
 //! engine        the hands of a bridge, in virtual time
 //! bridge        the engine behind a bus, or at the far end of a wire
+//! serve         the bridge over a stream of bytes, in real time, for other programs
+//! pty           a serial port without hardware to serve it on
 //! store         simulated boards on disk
 //! handle        the handle of tests and of the `sim` commands
 //! ```
@@ -47,6 +49,9 @@ mod fault;
 mod handle;
 mod instruction;
 mod programming;
+#[cfg(unix)]
+mod pty;
+mod serve;
 mod store;
 mod violations;
 
@@ -54,5 +59,8 @@ pub use bridge::{BYTES_PER_SECOND, DirectBus, SimBridge};
 pub use contents::Contents;
 pub use fault::{Fault, FaultError, HeldLine};
 pub use handle::Sim;
+#[cfg(unix)]
+pub use pty::Pty;
+pub use serve::Served;
 pub use store::{Glance, OpenSim, Store, StoreError};
 pub use violations::{Violation, Violations};

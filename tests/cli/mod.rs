@@ -4,6 +4,7 @@ mod bad_input;
 mod interrupted;
 mod loader;
 mod screens;
+mod served;
 
 use farrier::board::Catalog;
 use farrier::sim::Store;

@@ -26,6 +26,7 @@ const COMMANDS: &[&str] = &[
     "sim damage",
     "sim repair",
     "sim export",
+    "sim serve",
     "completions",
     "man-pages",
 ];

@@ -18,11 +18,14 @@ use super::fault::Fault;
 use super::handle::Sim;
 use crate::board::{Board, Catalog, CatalogError, Chip};
 use crate::link::Wire;
+use crate::lock::{Lock, LockError};
 use serde::Serialize;
 use state::State;
-use std::fs::{self, File, TryLockError};
+use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
+
+const LOCK_FILE: &str = "lock";
 
 /// The simulated boards under one folder.
 pub struct Store {
@@ -39,8 +42,8 @@ pub enum StoreError {
     Exists { name: String },
     #[error("there is no sim '{name}'.\n{}", known_sims(.known))]
     Unknown { name: String, known: Vec<String> },
-    #[error("the sim '{name}' is in use by another process.\nWait until that one ends")]
-    InUse { name: String },
+    #[error("the sim '{name}' is in use by {holder}.\nWait until that one ends")]
+    InUse { name: String, holder: String },
     #[error("the board of the sim cannot be read.\n{0}")]
     Board(#[from] CatalogError),
     #[error("the sim cannot stand for {part}.\nIts flash pages of {page} byte hold no word of 2 bytes")]
@@ -148,6 +151,11 @@ impl Store {
         }
     }
 
+    /// The process that has this sim open just now, if one has.
+    pub fn holder(&self, name: &str) -> Option<String> {
+        self.exists(name).then(|| Lock::holder(&self.root.join(name).join(LOCK_FILE))).flatten()
+    }
+
     /// Opens a sim for this process alone, with a wire to its bridge. Keep the handle as long as the wire.
     ///
     /// # Errors
@@ -178,14 +186,11 @@ impl Store {
 }
 
 /// Takes the sim for this process; the operating system lets it go when the process ends.
-fn lock(name: &str, folder: &Path) -> Result<File, StoreError> {
-    let path = folder.join("lock");
-    let file = File::options().create(true).truncate(false).write(true).open(&path).map_err(io_error("open", &path))?;
-    match file.try_lock() {
-        Ok(()) => Ok(file),
-        Err(TryLockError::WouldBlock) => Err(StoreError::InUse { name: name.into() }),
-        Err(TryLockError::Error(error)) => Err(io_error("lock", &path)(error)),
-    }
+fn lock(name: &str, folder: &Path) -> Result<Lock, StoreError> {
+    Lock::take(&folder.join(LOCK_FILE)).map_err(|error| match error {
+        LockError::Held { holder } => StoreError::InUse { name: name.into(), holder },
+        LockError::Io { doing, path, source } => StoreError::Io { doing, path, source },
+    })
 }
 
 fn is_name(name: &str) -> bool {

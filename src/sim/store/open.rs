@@ -4,6 +4,7 @@ use super::state::State;
 use super::{StoreError, io_error};
 use crate::board::{Board, Chip};
 use crate::link::Wire;
+use crate::lock::Lock;
 use crate::sim::board::SimBoard;
 use crate::sim::contents::Contents;
 use crate::sim::fault::Fault;
@@ -11,7 +12,7 @@ use crate::sim::handle::Sim;
 use crate::sim::violations::{Violation, Violations};
 use serde::Serialize;
 use std::collections::BTreeMap;
-use std::fs::{self, File};
+use std::fs;
 use std::path::{Path, PathBuf};
 
 /// A sim that this process has to itself.
@@ -23,7 +24,7 @@ pub struct OpenSim {
     pub(super) seed: u64,
     pub(super) folder: PathBuf,
     /// Held until the sim has been saved.
-    pub(super) _lock: File,
+    pub(super) _lock: Lock,
 }
 
 impl OpenSim {

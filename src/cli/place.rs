@@ -1,0 +1,142 @@
+//! What `--via` says: where a bridge is.
+
+use std::fmt;
+use std::path::Path;
+use std::str::FromStr;
+
+/// The speeds that bridges behind a serial port are made for, in baud, in the order in which they are tried.
+pub const SPEEDS: [u32; 3] = [1_000_000, 500_000, 115_200];
+
+const SIM: &str = "sim:";
+const TCP: &str = "tcp://";
+
+/// Where a bridge is.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Place {
+    /// A simulated board, by its name.
+    Sim(String),
+    /// A serial port of this computer, by its path; at one speed, or at whichever of [`SPEEDS`] the bridge answers.
+    Serial { path: String, baud: Option<u32> },
+    /// `HOST:PORT`.
+    Tcp(String),
+}
+
+impl Place {
+    /// What no two processes may use at a time, as the name of a file; nothing where that is looked after elsewhere.
+    pub fn lock_name(&self) -> Option<String> {
+        let name = match self {
+            Place::Sim(_) => return None,
+            Place::Serial { path, .. } => resolved(path),
+            Place::Tcp(address) => format!("net-{}", address.to_ascii_lowercase()),
+        };
+        let plain = |c: char| if c.is_ascii_alphanumeric() || c == '.' || c == '-' { c } else { '-' };
+        Some(name.trim_start_matches('/').chars().map(plain).collect())
+    }
+}
+
+/// The device file that a path stands for: systems have several names for one port.
+fn resolved(path: &str) -> String {
+    Path::new(path).canonicalize().map_or_else(|_| path.to_owned(), |path| path.display().to_string())
+}
+
+impl fmt::Display for Place {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Place::Sim(name) => write!(f, "{SIM}{name}"),
+            Place::Serial { path, baud: None } => write!(f, "{path}"),
+            Place::Serial { path, baud: Some(baud) } => write!(f, "{path}@{baud}"),
+            Place::Tcp(address) => write!(f, "{TCP}{address}"),
+        }
+    }
+}
+
+impl FromStr for Place {
+    type Err = String;
+
+    fn from_str(text: &str) -> Result<Place, String> {
+        if let Some(name) = text.strip_prefix(SIM) {
+            return Ok(Place::Sim(name.to_owned()));
+        }
+        if let Some(address) = text.strip_prefix(TCP) {
+            return Ok(Place::Tcp(host_and_port(address)?));
+        }
+        if text.contains("://") {
+            return Err(format!("'{text}' is no way to a bridge that this program knows: there is {TCP}HOST:PORT"));
+        }
+        let (path, baud) = with_speed(text)?;
+        if path.is_empty() {
+            return Err("an empty text is no place".into());
+        }
+        if cfg!(unix) && !path.contains('/') {
+            return Err(no_path(text));
+        }
+        Ok(Place::Serial { path, baud })
+    }
+}
+
+/// `PATH@BAUD`, or `PATH`. A path may itself hold an `@`; only digits behind the last one are a speed.
+fn with_speed(text: &str) -> Result<(String, Option<u32>), String> {
+    let speed = text.rsplit_once('@').filter(|(_, digits)| digits.bytes().all(|byte| byte.is_ascii_digit()));
+    let Some((path, digits)) = speed else { return Ok((text.to_owned(), None)) };
+    match digits.parse() {
+        Ok(baud @ 300..=12_000_000) => Ok((path.to_owned(), Some(baud))),
+        _ => Err(format!("'{digits}' is no speed: 300 to 12000000 baud")),
+    }
+}
+
+fn host_and_port(address: &str) -> Result<String, String> {
+    let port = address.rsplit_once(':').filter(|(host, _)| !host.is_empty()).and_then(|(_, port)| port.parse::<u16>().ok());
+    match port {
+        Some(1..) => Ok(address.to_owned()),
+        _ => Err(format!("'{address}' is not HOST:PORT, such as bench.local:7000")),
+    }
+}
+
+/// A word is the path of no port. What it could be instead.
+fn no_path(word: &str) -> String {
+    match Path::new("/dev").join(word).exists() {
+        true => format!("'{word}' is not the path of a serial port; /dev/{word} is"),
+        false => format!("'{word}' is not the path of a serial port, which holds a '/'; a simulated board is {SIM}{word}"),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_place_reads_back_as_it_is_written() {
+        for text in ["sim:vent", "/dev/ttyUSB0", "/dev/ttyUSB0@115200", "/dev/serial/by-id/a@b", "tcp://bench:7000", "tcp://[::1]:7000"] {
+            assert_eq!(text.parse::<Place>().map(|place| place.to_string()).as_deref(), Ok(text));
+        }
+    }
+
+    #[test]
+    fn what_is_no_place_is_told_with_what_could_be_meant() {
+        for (text, told) in [
+            ("vent", "sim:vent"),
+            ("null", "/dev/null"),
+            ("/dev/ttyUSB0@12", "300 to 12000000"),
+            ("tcp://bench", "HOST:PORT"),
+            ("tcp://bench:0", "HOST:PORT"),
+            ("tcp://:7000", "HOST:PORT"),
+            ("http://bench:7000", "tcp://HOST:PORT"),
+            ("", "empty"),
+        ] {
+            let error = text.parse::<Place>().expect_err(text);
+            assert!(error.contains(told), "{text}: {error}");
+        }
+    }
+
+    #[test]
+    fn one_port_has_one_lock_whatever_it_is_called() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let (port, link) = (folder.path().join("port"), folder.path().join("link"));
+        std::fs::write(&port, "").expect("a file");
+        std::os::unix::fs::symlink(&port, &link).expect("a link");
+        let lock = |path: &Path, speed: &str| format!("{}{speed}", path.display()).parse::<Place>().expect("a place").lock_name();
+        assert_eq!(lock(&link, ""), lock(&port, "@115200"));
+        assert_ne!(lock(&port, ""), lock(&folder.path().join("other"), ""));
+        assert!(lock(&port, "").is_some_and(|name| !name.contains('/')));
+    }
+}

@@ -1,0 +1,172 @@
+//! A simulated bridge behind a real port of this computer: a pseudo-terminal, or TCP. The programs at both ends are the one that users
+//! run, and the time is real.
+
+use super::{Held, Home, Ran};
+use farrier::board::Catalog;
+use farrier::sim::{Pty, Store};
+use std::io::{BufRead, BufReader, Read};
+use std::process::{Child, Stdio};
+
+/// `farrier sim serve`, until it is dropped.
+pub struct Serving {
+    process: Child,
+    pub via: String,
+}
+
+impl Serving {
+    /// Serves a sim of this home; `how` is `--pty` or `--tcp 127.0.0.1:0`.
+    pub fn start(home: &Home, sim: &str, how: &str) -> Serving {
+        let line = format!("sim serve {sim} {how} --json");
+        let mut process = home.command().args(line.split_whitespace()).stdout(Stdio::piped()).spawn().expect("the program starts");
+        let mut told = String::new();
+        let mut out = BufReader::new(process.stdout.take().expect("a pipe"));
+        while !told.trim_end().ends_with('}') {
+            assert_ne!(out.read_line(&mut told).expect("its output"), 0, "it ended: {told}");
+        }
+        let document: serde_json::Value = serde_json::from_str(&told).expect("JSON");
+        Serving { process, via: document["via"].as_str().expect("a place").to_owned() }
+    }
+
+    /// It is killed, as a cable is pulled.
+    pub fn kill(&mut self) {
+        self.process.kill().expect("it is killed");
+        self.process.wait().expect("it ends");
+    }
+
+    /// Waits for it to end by itself, well.
+    pub fn ends(&mut self) {
+        assert!(self.process.wait().expect("it ends").success());
+    }
+}
+
+impl Drop for Serving {
+    fn drop(&mut self) {
+        let _ = self.process.kill();
+        let _ = self.process.wait();
+    }
+}
+
+/// A sim whose chip runs at 8 MHz already (fuses: CKDIV8 unprogrammed), so that real time is not spent on reading at the slowest clock.
+pub fn fast_frost(home: &Home) {
+    home.run("sim new bench --board frost").exits(0);
+    let open = Store::open(home.path().join("sims"), Catalog::built_in()).open_sim("bench").expect("the sim");
+    open.sim().edit(|contents| contents.fuses[0] = 0xE2);
+    open.sync().expect("it is saved");
+}
+
+/// What the same command gives on the same board through the memory wire.
+fn in_virtual_time(line: &str) -> Held {
+    let home = Home::new();
+    fast_frost(&home);
+    home.run(&line.replace("VIA", "sim:bench")).exits(0);
+    home.export("bench")
+}
+
+fn same_as_in_virtual_time(how: &str) {
+    let line = "loader install --via VIA --board frost --yes";
+    let home = Home::new();
+    fast_frost(&home);
+    let mut serving = Serving::start(&home, "bench", &format!("{how} --once"));
+    let ran = home.run(&line.replace("VIA", &serving.via));
+    ran.exits(0).says("Done.").says("SIMULATED").says("Bridge: sim bench, protocol version 1").says(&serving.via);
+    serving.ends();
+    let (held, expected) = (home.export("bench"), in_virtual_time(line));
+    assert_eq!(held.flash, expected.flash);
+    assert!(held.flash.iter().any(|byte| *byte != 0xFF), "the loader is there");
+    assert_eq!((held.fuses(), held.lock(), held.violations()), (expected.fuses(), expected.lock(), 0));
+}
+
+#[test]
+fn a_loader_is_installed_over_a_serial_port() {
+    same_as_in_virtual_time("--pty");
+}
+
+#[test]
+fn a_loader_is_installed_over_tcp() {
+    same_as_in_virtual_time("--tcp 127.0.0.1:0");
+}
+
+#[test]
+fn a_second_program_at_the_same_port_is_refused_and_told_by_whom() {
+    let home = Home::new();
+    fast_frost(&home);
+    let serving = Serving::start(&home, "bench", "--pty");
+    let via = serving.via.clone();
+    let mut first = home
+        .command()
+        .args(["snapshot", "take", "--board", "frost", "--via", &via])
+        .stderr(Stdio::piped())
+        .stdout(Stdio::piped())
+        .spawn()
+        .expect("it starts");
+    let holder = format!("process {}", first.id());
+    // The first one says so once it has the bridge.
+    let mut heard = String::new();
+    BufReader::new(first.stderr.take().expect("a pipe")).read_line(&mut heard).expect("its output");
+    assert!(heard.starts_with("Bridge:"), "{heard}");
+    home.run(&format!("inspect --board frost --via {via}@115200")).exits(4).says("in use").says(&holder);
+    // Another user's home knows nothing of that lock; the port itself does.
+    let other = Home::new();
+    other.run(&format!("inspect --board frost --via {via}")).exits(4).says("in use").says(&holder);
+    let mut told = String::new();
+    first.stdout.take().expect("a pipe").read_to_string(&mut told).expect("its output");
+    assert!(first.wait().expect("it ends").success(), "{told}");
+    home.run(&format!("inspect --board frost --via {via}")).exits(0);
+}
+
+#[test]
+fn a_sim_that_is_served_is_in_use() {
+    let home = Home::new();
+    fast_frost(&home);
+    let serving = Serving::start(&home, "bench", "--tcp 127.0.0.1:0");
+    home.run("inspect --via sim:bench").exits(2).says("in use").says(&format!("process {}", serving.process.id()));
+}
+
+fn refused(home: &Home, via: &str) -> Ran {
+    home.run(&format!("inspect --board frost --via {via}"))
+}
+
+#[test]
+fn what_cannot_be_opened_is_told_with_what_to_do() {
+    let home = Home::new();
+    refused(&home, "/dev/ttyNONE7").exits(4).says("no serial port /dev/ttyNONE7").says("farrier bridges");
+    refused(&home, "/dev/null").exits(4).says("/dev/null");
+    let file = home.file("port", b"");
+    refused(&home, &file.display().to_string()).exits(2).says("no serial port");
+    refused(&home, "tcp://127.0.0.1:1").exits(4).says("cannot be reached");
+    refused(&home, "frost").exits(2).says("sim:frost");
+    home.run(&format!("inspect --via {}", Pty::open().expect("a pty").path().display())).exits(2).says("--board");
+}
+
+#[test]
+fn silence_at_a_port_is_told_with_the_speeds_that_were_tried() {
+    let home = Home::new();
+    let pty = Pty::open().expect("a pty");
+    let ran = refused(&home, &pty.path().display().to_string());
+    ran.exits(4).says("no bridge answers").says("1000000, 500000, 115200 baud").says("Waiting for the bridge").says("farrier bridges");
+}
+
+#[test]
+fn a_port_that_vanishes_in_the_middle_stops_the_job_and_the_same_command_goes_on() {
+    for how in ["--pty", "--tcp 127.0.0.1:0"] {
+        let home = Home::new();
+        fast_frost(&home);
+        let line = "loader install --via VIA --board frost --tag 1187 --yes";
+        let mut serving = Serving::start(&home, "bench", how);
+        let args = line.replace("VIA", &serving.via);
+        let mut command = home.command();
+        let running = command.args(args.split_whitespace()).stderr(Stdio::piped()).stdout(Stdio::piped()).spawn().expect("it starts");
+        // The silicon's changes are on disk as they happen.
+        while !home.path().join("sims/bench/changes.jsonl").exists() {
+            std::thread::yield_now();
+        }
+        serving.kill();
+        let ran = Ran::of(&args, &running.wait_with_output().expect("it ends"));
+        ran.exits(4).says("is gone").says("unplugged").says("is unfinished. The same command goes on from there:");
+        let serving = Serving::start(&home, "bench", how);
+        home.run(&line.replace("VIA", &serving.via)).exits(0).says("Done.");
+        drop(serving);
+        let (held, expected) = (home.export("bench"), in_virtual_time(line));
+        assert_eq!((&held.flash, held.lock()), (&expected.flash, expected.lock()), "{how}");
+    }
+}
