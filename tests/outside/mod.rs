@@ -8,6 +8,7 @@ use std::process::Command;
 mod boot;
 mod chips;
 pub mod emulator;
+mod guest;
 mod images;
 mod installed;
 pub mod loaders;
