@@ -4,6 +4,7 @@ mod algorithm;
 mod board;
 mod cli;
 mod frame;
+mod gpio;
 mod image;
 mod job;
 mod link;

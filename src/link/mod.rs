@@ -7,6 +7,7 @@ pub mod device_file;
 mod direct;
 mod exchange;
 mod executor;
+pub mod gpio;
 mod greet;
 mod memory;
 mod noise;

@@ -216,25 +216,43 @@ impl SimBoard {
         if self.supply() < Millivolts(1_000) {
             return Err(Why::NoPower);
         }
-        let crossed = self.has(&Fault::SwappedData);
-        let reaches = match self.held(HeldLine::Mosi) {
-            Some(high) => u8::from(high) * 0xFF,
-            None if crossed => UNDRIVEN,
-            None => sent,
-        };
-        let clocked = self.held(HeldLine::Sck).is_none();
-        let out = if clocked { self.chip.exchange(reaches, at, sck) } else { UNDRIVEN };
-        self.bytes += 1;
-        if self.bytes.is_multiple_of(4) {
-            self.count_down(at.plus(sck.time(1)), |fault| if let Fault::PowerCutInstructions(left) = fault { Some(left) } else { None });
-        }
-        let back = match () {
-            () if self.has(&Fault::ShortedData) => sent,
-            () if crossed || self.has(&Fault::OpenMiso) => UNDRIVEN,
-            () => out,
-        };
+        let reaches = self.reaches(sent);
+        let out = if self.clocked() { self.chip.exchange(reaches, at, sck) } else { UNDRIVEN };
+        self.count_byte(at.plus(sck.time(1)));
+        let back = self.returns(sent, out);
         self.miso = back & 1 == 1;
         Ok(back)
+    }
+
+    /// What of the bits that the bridge drives on MOSI is at the chip's MOSI.
+    pub(super) fn reaches(&self, sent: u8) -> u8 {
+        match self.held(HeldLine::Mosi) {
+            Some(high) => u8::from(high) * 0xFF,
+            None if self.has(&Fault::SwappedData) => UNDRIVEN,
+            None => sent,
+        }
+    }
+
+    /// What of the bits that the chip drives on MISO the bridge reads.
+    pub(super) fn returns(&self, sent: u8, out: u8) -> u8 {
+        match () {
+            () if self.has(&Fault::ShortedData) => sent,
+            () if self.has(&Fault::SwappedData) || self.has(&Fault::OpenMiso) => UNDRIVEN,
+            () => out,
+        }
+    }
+
+    /// Whether SCK reaches the chip.
+    pub(super) fn clocked(&self) -> bool {
+        self.held(HeldLine::Sck).is_none()
+    }
+
+    /// A byte has passed; four are an instruction.
+    pub(super) fn count_byte(&mut self, end: Moment) {
+        self.bytes += 1;
+        if self.bytes.is_multiple_of(4) {
+            self.count_down(end, |fault| if let Fault::PowerCutInstructions(left) = fault { Some(left) } else { None });
+        }
     }
 
     /// A bus operation is complete.

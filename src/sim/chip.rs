@@ -213,12 +213,46 @@ impl SimChip {
 
     /// One byte on the bus: what the chip shifts out while `sent` comes in, beginning `at`.
     pub(super) fn exchange(&mut self, sent: u8, at: Moment, sck: Sck) -> u8 {
-        self.settle(at);
-        let Reset::Low { since } = self.reset else { return UNDRIVEN };
-        let (Some(powered), Some(clock)) = (self.powered, self.in_force.clock) else { return UNDRIVEN };
-        if self.in_force.shut {
-            return UNDRIVEN;
+        let Some(clock) = self.begin_byte(at) else { return UNDRIVEN };
+        let fit = sck.fit(clock);
+        self.judge_sck(fit, at, sck, clock);
+        if self.session.step == Step::Lost {
+            return self.rng.u8(..);
         }
+        let out = self.out();
+        self.take(sent, at.plus(sck.time(1)));
+        if fit == Fit::Fine || self.session.step == Step::Waiting { out } else { self.blur(out) }
+    }
+
+    /// The first edge of a byte, for a bridge that is seen bit by bit: what the chip shifts out. How fast SCK is shows only at the end.
+    pub(super) fn first_edge(&mut self, at: Moment) -> u8 {
+        match self.begin_byte(at) {
+            None => UNDRIVEN,
+            Some(_) if self.session.step == Step::Lost => self.rng.u8(..),
+            Some(_) => self.out(),
+        }
+    }
+
+    /// The last edge of a byte that began `at`: `sent` has come in.
+    pub(super) fn last_edge(&mut self, sent: u8, at: Moment, end: Moment, sck: Sck) {
+        let Some(clock) = self.listens() else { return };
+        self.judge_sck(sck.fit(clock), at, sck, clock);
+        if self.session.step != Step::Lost {
+            self.take(sent, end);
+        }
+    }
+
+    /// The system clock, where the interface is alive: RESET low, supply, a clock, not shut by a fuse.
+    fn listens(&self) -> Option<Hertz> {
+        let alive = self.in_reset() && self.is_powered() && !self.in_force.shut;
+        self.in_force.clock.filter(|_| alive)
+    }
+
+    /// A byte begins. The system clock, where the interface is alive.
+    fn begin_byte(&mut self, at: Moment) -> Option<Hertz> {
+        self.settle(at);
+        let clock = self.listens()?;
+        let (Reset::Low { since }, Some(powered)) = (self.reset, self.powered) else { return None };
         if !std::mem::replace(&mut self.session.begun, true) && at.since(since.max(powered)) < ENTRY_WAIT {
             let wait = at.since(since.max(powered)).as_micros();
             self.violations.add(at, format!("the first byte came {wait} us after RESET went low or power came; 20 ms must pass"));
@@ -228,13 +262,7 @@ impl SimChip {
             self.session.began_busy = self.running.is_some();
             self.session.too_fast = false;
         }
-        let fit = sck.fit(clock);
-        self.judge_sck(fit, at, sck, clock);
-        if self.session.step == Step::Lost {
-            return self.rng.u8(..);
-        }
-        let out = self.shift(sent, at, sck);
-        if fit == Fit::Fine || self.session.step == Step::Waiting { out } else { self.blur(out) }
+        Some(clock)
     }
 
     /// What SCK does to the step: an entry that is too fast fails without being a violation; once in step, too fast is one.
@@ -254,20 +282,23 @@ impl SimChip {
         }
     }
 
-    /// A byte of an instruction, in step.
-    fn shift(&mut self, sent: u8, at: Moment, sck: Sck) -> u8 {
+    /// What is shifted out with the next byte of an instruction, in step: the byte before it, or an answer.
+    fn out(&mut self) -> u8 {
+        let [first, second, third, _] = self.session.bytes;
+        let answer = if self.session.filled == 3 { self.answer([first, second, third, 0]) } else { None };
+        answer.unwrap_or(self.session.previous)
+    }
+
+    /// A byte of an instruction has come in, in step.
+    fn take(&mut self, sent: u8, end: Moment) {
         let session = &mut self.session;
-        let (place, echo) = (session.filled, session.previous);
-        session.bytes[place] = sent;
+        session.bytes[session.filled] = sent;
         session.previous = sent;
-        session.filled = (place + 1) % 4;
-        if place < 3 {
-            return echo;
+        session.filled = (session.filled + 1) % 4;
+        if session.filled == 0 {
+            let bytes = session.bytes;
+            self.carry_out(bytes, end);
         }
-        let bytes = session.bytes;
-        let answer = self.answer([bytes[0], bytes[1], bytes[2], 0]).unwrap_or(echo);
-        self.carry_out(bytes, at.plus(sck.time(1)));
-        answer
     }
 
     /// What comes out with the fourth byte, for instructions that ask.

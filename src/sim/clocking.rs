@@ -76,6 +76,12 @@ impl Sck {
         (divider <= DIVIDER_MAX).then_some(Sck { divider })
     }
 
+    /// The fastest whose halves are not longer than this; what a bridge that is seen bit by bit makes.
+    pub(super) fn of_half(half: Duration) -> Sck {
+        let divider = half.as_nanos() * u128::from(2 * BRIDGE_CLOCK) / 1_000_000_000;
+        Sck { divider: u32::try_from(divider).unwrap_or(u32::MAX).max(1) }
+    }
+
     /// Rounded down to whole hertz.
     pub(super) fn hertz(self) -> Hertz {
         Hertz((BRIDGE_CLOCK / u64::from(self.divider)) as u32)

@@ -33,6 +33,7 @@
 //! board         chip, supply, lines, faults
 //! engine        the hands of a bridge, in virtual time
 //! bridge        the engine behind a bus, or at the far end of a wire
+//! pins          the board at its pins, bit by bit
 //! serve         the bridge over a stream of bytes, in real time, for other programs
 //! pty           a serial port without hardware to serve it on
 //! store         simulated boards on disk
@@ -48,6 +49,7 @@ mod engine;
 mod fault;
 mod handle;
 mod instruction;
+mod pins;
 mod programming;
 #[cfg(unix)]
 mod pty;
@@ -59,6 +61,7 @@ pub use bridge::{BYTES_PER_SECOND, DirectBus, SimBridge};
 pub use contents::Contents;
 pub use fault::{Fault, FaultError, HeldLine};
 pub use handle::Sim;
+pub use pins::BoardPins;
 #[cfg(unix)]
 pub use pty::Pty;
 pub use serve::Served;

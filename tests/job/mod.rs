@@ -4,4 +4,4 @@ mod cuts;
 mod stops;
 mod takeover;
 mod wires;
-mod workbench;
+pub mod workbench;

@@ -2,7 +2,7 @@
 //! The order is the program's; consents count as given.
 
 use farrier::board::{Board, Catalog, Chip};
-use farrier::bus::BusError;
+use farrier::bus::{Bus, BusError};
 use farrier::finding::Finding;
 use farrier::image::Image;
 use farrier::job::{self, Baseline, BaselineError, Bench, Entry, Event, JobError, Report};
@@ -120,9 +120,14 @@ impl Workbench {
 
     /// The same over this wire, with somebody who listens.
     pub fn run_over(&mut self, wire: Box<dyn Wire>, command: &Command, listener: &mut dyn FnMut(&Event)) -> Result<Done, Failure> {
-        let Workbench { board, chip, records, .. } = self;
         let mut client = Client::connect(wire)?;
-        let mut bench = Bench::new(&mut client, board, chip, listener, command.stop);
+        self.run_on(&mut client, command, listener)
+    }
+
+    /// The same on this bus.
+    pub fn run_on(&mut self, bus: &mut dyn Bus, command: &Command, listener: &mut dyn FnMut(&Event)) -> Result<Done, Failure> {
+        let Workbench { board, chip, records, .. } = self;
+        let mut bench = Bench::new(bus, board, chip, listener, command.stop);
         let observed = bench.observe()?;
         let decided = decide(board, chip, records, observed, command)?;
         if decided.plan.changes_nothing() && decided.baseline.inherited.is_none() {

@@ -1,0 +1,7 @@
+//! The bridge made of GPIO lines: its description, its waveforms on lines that write everything down, and whole jobs with the sim's board
+//! behind such lines.
+
+mod fake;
+mod file;
+mod on_board;
+mod waveform;
