@@ -7,6 +7,7 @@ use super::chip::UNDRIVEN;
 use super::clocking::Sck;
 use super::handle::Sim;
 use crate::time::Moment;
+use crate::units::Hertz;
 use std::time::Duration;
 
 /// What the bridge's pins meet.
@@ -67,6 +68,11 @@ impl BoardPins {
         }
         let level = |high: bool| u8::from(high) * 0xFF;
         board.returns(level(mosi), level(self.miso)) & 1 == 1
+    }
+
+    /// The bridge feeds the chip's clock pin, or stops.
+    pub fn clock(&mut self, hz: Option<Hertz>) {
+        self.sim.engine_mut().board.clock_output(hz);
     }
 
     fn rise(&mut self, board: &mut super::board::SimBoard, at: Moment, low: Duration, mosi: bool) {

@@ -12,6 +12,7 @@ mod guest;
 mod images;
 mod installed;
 pub mod loaders;
+mod rp2040;
 
 /// What to do when something is missing.
 const INSTALL: &str = "run `tests/run`, which installs it or names the command that does";

@@ -32,7 +32,7 @@ struct request {
 
 static bool open, failed;
 static uint32_t mark, start;
-static uint8_t expected;
+static uint8_t expected, known; // `known`: requests accepted in this session, as far as answers are kept
 static uint32_t heard, pumped;
 
 int16_t session_bytes_left;
@@ -115,6 +115,7 @@ static bool accept(uint8_t slot, uint16_t length)
     request->good = bytes[0] != RUN || operations_check(bytes + 2, bytes + length, &request->bad_index);
     request_count++;
     expected++;
+    known = known < BRIDGE_WINDOW ? known + 1 : BRIDGE_WINDOW;
     outbox_expect();
     return true;
 }
@@ -122,7 +123,7 @@ static bool accept(uint8_t slot, uint16_t length)
 static void take_known(uint8_t sequence)
 {
     uint8_t back = (uint8_t)(expected - sequence);
-    if (back == 0 || back > BRIDGE_WINDOW)
+    if (back == 0 || back > known)
         say(AGAIN, expected);
     else if (!outbox_repeat(back))
         say(WORKING, sequence);
@@ -203,7 +204,7 @@ static void end_session(void)
     board_let_go();
     open = false;
     failed = false;
-    expected = 0;
+    expected = known = 0;
 }
 
 static void open_session(void)

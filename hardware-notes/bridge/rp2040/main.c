@@ -9,8 +9,15 @@
 
 static char serial_number[FLASH_ID_DIGITS + 1];
 
-// Where the last byte came from; answers go there.
+// Where the last byte came from; answers go there. One host talks at a time. Should another program speak on the other interface,
+// the two get in each other's way as two programs on one port would, and the protocol's checks keep that harmless.
 static pipe_t talking;
+
+static void change_pipe(pipe_t pipe) {
+    usb_stop_sending(talking);
+    talking = pipe;
+    bridge_receive(0); // ends what the other one has sent half of
+}
 
 void port_pump(void) {
     feed_watchdog();
@@ -19,8 +26,7 @@ void port_pump(void) {
         uint8_t byte;
         while (usb_receive(pipe, &byte)) {
             if (pipe != talking) {
-                talking = pipe;
-                bridge_receive(0); // ends what the other one has sent half of
+                change_pipe(pipe);
             }
             bridge_receive(byte);
         }
@@ -33,15 +39,12 @@ void port_lock(void) {
 void port_unlock(void) {
 }
 
-static pipe_t sending;
-
 void port_send(const uint8_t *bytes, uint16_t count) {
-    sending = talking;
-    usb_send(sending, bytes, count);
+    usb_send(talking, bytes, count);
 }
 
 bool port_sending(void) {
-    return usb_is_sending(sending);
+    return usb_is_sending(talking);
 }
 
 uint32_t port_microseconds(void) {

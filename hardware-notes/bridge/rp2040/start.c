@@ -30,21 +30,3 @@ __attribute__((section(".vectors"), used)) static const vector_t vectors[16] = {
     {.code = stop},       {.code = stop},  {.code = stop},  {.code = stop}, {.code = stop}, {.code = stop},
     {.code = stop},       {.code = stop},  {.code = stop},  {.code = stop},
 };
-
-// The compiler calls these for loops and copies of structures.
-void *memcpy(void *to, const void *from, unsigned size) {
-    uint8_t *t = to;
-    const uint8_t *f = from;
-    while (size-- > 0) {
-        *t++ = *f++;
-    }
-    return to;
-}
-
-void *memset(void *to, int value, unsigned size) {
-    uint8_t *t = to;
-    while (size-- > 0) {
-        *t++ = (uint8_t)value;
-    }
-    return to;
-}

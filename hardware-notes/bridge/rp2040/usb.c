@@ -38,7 +38,7 @@ typedef struct {
 } setup_t;
 
 #define LINE_CODING_SIZE 7
-#define PATIENCE 100000 // microseconds that a packet waits for a host that does not fetch it
+#define PATIENCE 1000000 // microseconds that bytes wait for a host that does not fetch them
 
 // One direction of an endpoint: what the next packet's toggle is, and whether the controller has its buffer.
 typedef struct {
@@ -52,7 +52,7 @@ typedef struct {
     const uint8_t *next;            // what is left to send
     uint16_t left;
     bool full_packet_last;          // the host waits for a shorter one
-    uint32_t armed_at;
+    uint32_t moved_at;              // when the host took something last, or there was something new
 } bulk_t;
 
 static const char *serial_number;
@@ -113,7 +113,7 @@ static void arm_out(bulk_t *bulk) {
 // Sends the next packet, when the last one has gone. A host that does not fetch it will miss the rest.
 static void go_on_sending(bulk_t *bulk) {
     direction_t *in = &directions[bulk->endpoint][IN];
-    if (!configured || in->halted || (in->armed && microseconds() - bulk->armed_at > PATIENCE)) {
+    if (!configured || in->halted || (in->armed && microseconds() - bulk->moved_at > PATIENCE)) {
         bulk->left = 0;
         return;
     }
@@ -126,7 +126,7 @@ static void go_on_sending(bulk_t *bulk) {
     }
     bulk->left -= size;
     bulk->full_packet_last = size == BULK_PACKET;
-    bulk->armed_at = microseconds();
+    bulk->moved_at = microseconds();
     arm(bulk->endpoint, IN, size);
 }
 
@@ -186,7 +186,12 @@ bool usb_receive(pipe_t pipe, uint8_t *byte) {
 void usb_send(pipe_t pipe, const uint8_t *bytes, uint16_t count) {
     bulks[pipe].next = bytes;
     bulks[pipe].left = count;
+    bulks[pipe].moved_at = microseconds();
     go_on_sending(&bulks[pipe]);
+}
+
+void usb_stop_sending(pipe_t pipe) {
+    bulks[pipe].left = 0;
 }
 
 bool usb_is_sending(pipe_t pipe) {

@@ -17,8 +17,9 @@ void usb_poll(void);
 // The next byte from the host, if there is one.
 bool usb_receive(pipe_t pipe, uint8_t *byte);
 
-// Begins to send; the bytes stay as they are until that has ended. What no host fetches is thrown away after a tenth of a second.
+// Begins to send; the bytes stay as they are until that has ended. What no host fetches is thrown away after a second.
 void usb_send(pipe_t pipe, const uint8_t *bytes, uint16_t count);
+void usb_stop_sending(pipe_t pipe);
 bool usb_is_sending(pipe_t pipe);
 
 #endif

@@ -6,14 +6,16 @@
 // times are nanoseconds since the start as 64 bits.
 //
 //   from the test   'h' count32 bytes   the USB host has these to send
+//                   'o' count32 bytes   the same to the other interface, whose answers nobody fetches
 //                   'g' until64         go on until then, or until bytes have come from the bridge
+//                   'k' until64         the same, and the processor may sleep through most of it
 //                   'm' millivolts32    the voltage at the supply input
 //                   'i'                 tell what the USB host has found out
 //                   'p'                 tell how the pins are set
 //   to the test     's' at64 hertz32 byte   an SPI byte begins; the answer is one byte, what comes back
 //                   'r' at64 level      reset: 0 low, 1 high, 2 released
 //                   'c' at64 hertz32    clock output, 0 where it is off
-//                   'e' at64 count32 bytes   the end of 'g', and what came over USB
+//                   'e' at64 count32 bytes   the end of 'g' or 'k', and what came over USB
 //                   'j' count32 text    JSON, for 'i' and 'p'
 import fs from "node:fs";
 import { UsbHost } from "./usb_host.mjs";
@@ -119,6 +121,7 @@ function resetChanged() {
   const level = pin.outputEnable ? (pin.outputValue ? 1 : 0) : 2;
   if (level !== resetLevel) {
     resetLevel = level;
+    pin.setInputValue(level !== 0); // the board pulls it up
     say("r", clock.nanos, Buffer.of(level));
   }
 }
@@ -154,7 +157,8 @@ function pinSettings() {
     pulled: pin.pullupEnabled || pin.pulldownEnabled,
     unit: pin.functionSelect,
   });
-  return Object.fromEntries(Object.entries({ MISO, RESET, SCK, MOSI, CLOCK_OUTPUT, SUPPLY }).map(([name, pin]) => [name, settings(gpio[pin])]));
+  const pins = Object.entries({ MISO, RESET, SCK, MOSI, CLOCK_OUTPUT, SUPPLY });
+  return Object.fromEntries(pins.map(([name, pin]) => [name, settings(gpio[pin])]));
 }
 
 let clockOutput = 0;
@@ -174,6 +178,8 @@ function clockOutputChanged() {
 
 function connectPins() {
   gpio[RESET].addListener(resetChanged);
+  gpio[RESET].setInputValue(true);
+  gpio[MISO].setInputValue(true);
   connectSpi();
   const write = rp2040.clocks.writeUint32.bind(rp2040.clocks);
   rp2040.clocks.writeUint32 = (offset, value) => {
@@ -201,6 +207,23 @@ function run(until) {
   if (host.broken) throw host.broken;
 }
 
+// Until the moment that the test names next, or until the bridge has said something. Where nobody waits for the bridge, it gets a
+// turn only every five milliseconds: what it does then is look at its clocks.
+async function goOn(sleeping) {
+  const until = Number(read(8).readBigUInt64LE());
+  do {
+    if (sleeping && host.ready) clock.tick(Math.max(0, Math.min(5e6, until - clock.nanos - 50_000)));
+    // The host's own steps are promises: let them happen between short runs.
+    run(host.ready && !sleeping ? until : Math.min(until, clock.nanos + 50_000));
+    if (!host.ready) await new Promise(setImmediate);
+  } while (clock.nanos < until && received.length === 0);
+  say("e", clock.nanos, Buffer.concat([u32(received.length), Buffer.from(received)]));
+  received = [];
+}
+
+rp2040.peripherals[0x40058].onWatchdogTrigger = () => {
+  throw new Error("the watchdog was not fed for a second");
+};
 addRandomBit();
 addFlashId([0xd6, 0x50, 0x0f, 0x8c, 0x1e, 0x2a, 0x4b, 0x97]);
 boot(fs.readFileSync(imagePath));
@@ -208,20 +231,13 @@ connectPins();
 const host = new UsbHost(rp2040, pipe === "vendor" ? 0xff : 0x0a, (bytes) => received.push(...bytes));
 
 const commands = {
-  h: async () => host.send(read(read(4).readUInt32LE())),
+  h: async () => host.send(read(read(4).readUInt32LE()), false),
+  o: async () => host.send(read(read(4).readUInt32LE()), true),
   m: async () => (rp2040.adc.channelValues[0] = Math.round((read(4).readUInt32LE() * 4096) / 3300)),
   i: async () => tell(host.descriptors),
   p: async () => tell(pinSettings()),
-  g: async () => {
-    const until = Number(read(8).readBigUInt64LE());
-    do {
-      // The host's own steps are promises: let them happen between short runs.
-      run(Math.min(until, host.ready ? until : clock.nanos + 20_000));
-      if (!host.ready) await new Promise(setImmediate);
-    } while (clock.nanos < until && received.length === 0);
-    say("e", clock.nanos, Buffer.concat([u32(received.length), Buffer.from(received)]));
-    received = [];
-  },
+  g: () => goOn(false),
+  k: () => goOn(true),
 };
 
 for (;;) await commands[read(1).toString("latin1")]();

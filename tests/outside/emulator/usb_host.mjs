@@ -1,11 +1,13 @@
 // A USB host for the emulated RP2040: enumerates the bridge as an operating system does, then carries bytes to and from one
-// of its two interfaces. It is stricter than the emulator: it looks at data toggles, at the order in which buffers are
-// handed over, and at every descriptor it is given.
+// of its two interfaces. Bytes can be sent to the other one as well, but nobody fetches what comes from there.
+// It is stricter than the emulator: it looks at data toggles, at the order in which buffers are handed over, and at every
+// descriptor that it is given.
 
 const DATA1 = 1 << 13;
 const STALL = 1 << 11;
 const AVAILABLE = 1 << 10;
 const PACKET = 64;
+const TRANSFER = 4096;
 // A packet and what belongs to it takes about this long on a full-speed bus: 12 bits a microsecond, with stuffing and gaps.
 const packetNanos = (bytes) => 8_000 + (bytes * 8 * 1000) / 11;
 
@@ -20,9 +22,9 @@ export class UsbHost {
     this.onBytes = onBytes;
     this.descriptors = {};
     this.transfer = null;
-    this.waiting = []; // bytes for the device
-    this.out = { endpoint: -1, armed: false };
-    this.in = { endpoint: -1 };
+    this.outs = new Map(); // by endpoint: bytes that wait, and whether the device listens
+    this.transferIn = [];
+    this.endpoints = {}; // in, out, and the other interface's out
     this.toggles = new Map();
     this.lastWritten = new Map();
     this.ready = false;
@@ -50,7 +52,7 @@ export class UsbHost {
     const alarms = Array.from({ length: 16 }, (_, endpoint) => this.clock.createAlarm(() => done(endpoint, false)));
     usb.indicateBufferReady = (endpoint, out) => {
       if (out) done(endpoint, true);
-      else alarms[endpoint].schedule(packetNanos(PACKET));
+      else if (endpoint === 0 || endpoint === this.endpoints.in) alarms[endpoint].schedule(packetNanos(PACKET));
     };
   }
 
@@ -165,50 +167,55 @@ export class UsbHost {
     this.descriptors = { device: [...device], configuration: [...configuration], texts, qualifier, chosen, coding, codingBack, address };
     this.findEndpoints(configuration);
     this.ready = true;
-    this.sendWaiting();
   }
 
   findEndpoints(configuration) {
-    let wanted = false;
+    let ours = false;
     for (const part of parts(configuration)) {
-      if (part[1] === 4) wanted = part[5] === this.interfaceClass;
-      if (part[1] === 5 && wanted && (part[3] & 3) === 2) {
-        if (part[2] & 0x80) this.in.endpoint = part[2] & 15;
-        else this.out.endpoint = part[2];
-      }
+      if (part[1] === 4) ours = part[5] === this.interfaceClass;
+      if (part[1] !== 5 || (part[3] & 3) !== 2) continue;
+      if (!(part[2] & 0x80)) this.endpoints[ours ? "out" : "otherOut"] = part[2];
+      else if (ours) this.endpoints.in = part[2] & 15;
     }
-    if (this.in.endpoint < 0 || this.out.endpoint < 0) this.fail("no interface with two bulk endpoints");
-    this.out.armed = this.armedEarly?.has(this.out.endpoint) ?? false;
+    if (Object.keys(this.endpoints).length !== 3) this.fail("not two interfaces with two bulk endpoints each");
   }
 
   // ---- Bytes
 
-  send(bytes) {
-    this.waiting.push(...bytes);
-    this.sendWaiting();
+  out(endpoint) {
+    if (!this.outs.has(endpoint)) this.outs.set(endpoint, { waiting: [], armed: false });
+    return this.outs.get(endpoint);
   }
 
-  sendWaiting() {
-    if (!this.ready || !this.out.armed || this.waiting.length === 0) return;
-    const packet = Uint8Array.from(this.waiting.splice(0, PACKET));
-    this.out.armed = false;
-    this.usb.endpointReadDone(this.out.endpoint, packet, packetNanos(packet.length) / 1000);
+  send(bytes, toOther) {
+    const endpoint = toOther ? this.endpoints.otherOut : this.endpoints.out;
+    this.out(endpoint).waiting.push(...bytes);
+    this.sendWaiting(endpoint);
+  }
+
+  sendWaiting(endpoint) {
+    const out = this.out(endpoint);
+    if (!out.armed || out.waiting.length === 0) return;
+    const packet = Uint8Array.from(out.waiting.splice(0, PACKET));
+    out.armed = false;
+    this.usb.endpointReadDone(endpoint, packet, packetNanos(packet.length) / 1000);
   }
 
   deviceListens(endpoint, size) {
     if (endpoint === 0) return this.deviceListensToControl();
     if (size !== PACKET) this.fail(`endpoint ${endpoint} listens for ${size} bytes`);
-    if (!this.ready) (this.armedEarly ??= new Set()).add(endpoint);
-    if (endpoint === this.out.endpoint) {
-      this.out.armed = true;
-      this.sendWaiting();
-    }
+    this.out(endpoint).armed = true;
+    this.sendWaiting(endpoint);
   }
 
   hearPacket(endpoint, bytes) {
     if (endpoint === 0) return this.hearControlPacket(bytes);
-    if (endpoint !== this.in.endpoint) this.fail(`a packet from endpoint ${endpoint}, which nobody talked to`);
-    if (bytes.length > 0) this.onBytes(bytes);
+    if (endpoint !== this.endpoints.in) return;
+    // As an operating system reads: a transfer ends with a packet that is not full, or when all that was asked for is there.
+    this.transferIn.push(...bytes);
+    if (bytes.length === PACKET && this.transferIn.length < TRANSFER) return;
+    this.onBytes(this.transferIn);
+    this.transferIn = [];
   }
 }
 
