@@ -30,7 +30,7 @@ pub struct Global {
     #[arg(long, global = true)]
     pub clock_output: bool,
     /// Your own mark for this one board; kept in snapshot and journal.
-    #[arg(long, global = true, value_name = "TEXT")]
+    #[arg(long, global = true, value_name = "TEXT", value_parser = tag)]
     pub tag: Option<String>,
     /// Show the plan and change nothing.
     #[arg(long, global = true)]
@@ -56,6 +56,17 @@ pub struct Global {
     /// Say more.
     #[arg(short, long, global = true, action = clap::ArgAction::Count)]
     pub verbose: u8,
+}
+
+/// A tag tells one board from all others, so an empty one, as an unset variable of a shell gives it, is none.
+fn tag(text: &str) -> Result<String, String> {
+    let tag = text.trim();
+    match tag.chars().count() {
+        0 => Err("a tag has at least one character; leave --tag out where the board has none".into()),
+        1..=64 if !tag.chars().any(char::is_control) => Ok(tag.to_owned()),
+        1..=64 => Err("a tag has no control characters".into()),
+        count => Err(format!("a tag has at most 64 characters, this has {count}")),
+    }
 }
 
 #[derive(ValueEnum, Clone, Copy, Debug, Default, PartialEq, Eq)]

@@ -1,23 +1,52 @@
 //! Questions at a terminal. Without one nobody is asked, and nothing changes.
 
+use super::interrupt;
 use super::stop::{Code, Stop};
-use std::io::{BufRead, IsTerminal, Write};
+use std::io::{self, BufRead, IsTerminal, Write};
+use std::sync::mpsc::{self, Receiver, RecvTimeoutError};
+use std::time::Duration;
 
 /// Whether somebody sits there who can be asked.
 pub fn somebody_there() -> bool {
     std::io::stdin().is_terminal() && std::io::stderr().is_terminal()
 }
 
+/// How often it is looked whether Ctrl-C was pressed.
+const LOOK: Duration = Duration::from_millis(50);
+
 /// Asks and gives the answer, trimmed. End of input is an empty answer, which always means no.
 ///
 /// # Errors
-/// When the terminal cannot be read.
+/// When the terminal cannot be read, or Ctrl-C was pressed instead.
 pub fn ask(question: &str) -> Result<String, Stop> {
     anstream::eprint!("{question} ");
-    let mut answer = String::new();
-    let read = std::io::stderr().flush().and_then(|()| std::io::stdin().lock().read_line(&mut answer));
-    read.map_err(|why| Stop::new(Code::Refused, format!("the answer could not be read: {why}")))?;
-    Ok(answer.trim().to_owned())
+    let flushed = io::stderr().flush();
+    let (sender, answers) = mpsc::channel();
+    // Ctrl-C does not end a read that waits, so the read has a thread of its own. Where nobody answers, it ends with the process.
+    std::thread::spawn(move || {
+        let mut answer = String::new();
+        let read = io::stdin().lock().read_line(&mut answer);
+        let _ = sender.send(read.map(|_| answer));
+    });
+    let answer = flushed.and_then(|()| answer_or_stop(&answers, &interrupt::asked));
+    let answer = answer.map_err(|why| Stop::new(Code::Refused, format!("the answer could not be read: {why}")))?;
+    if !answer.as_ref().is_some_and(|answer| answer.ends_with('\n')) {
+        anstream::eprintln!();
+    }
+    let stopped = || Stop::new(Code::Interrupted, "stopped as asked; nothing was changed");
+    Ok(answer.ok_or_else(stopped)?.trim().to_owned())
+}
+
+/// The answer; `None` where `stop` says so first.
+fn answer_or_stop(answers: &Receiver<io::Result<String>>, stop: &dyn Fn() -> bool) -> io::Result<Option<String>> {
+    loop {
+        match answers.recv_timeout(LOOK) {
+            _ if stop() => return Ok(None),
+            Ok(answer) => return answer.map(Some),
+            Err(RecvTimeoutError::Timeout) => {}
+            Err(RecvTimeoutError::Disconnected) => return Err(io::ErrorKind::BrokenPipe.into()),
+        }
+    }
 }
 
 /// Lets one of `choices` be taken by its number.
@@ -39,4 +68,19 @@ pub fn choose(question: &str, choices: &[String]) -> Result<usize, Stop> {
         .filter(|n| (1..=choices.len()).contains(n))
         .map(|n| n - 1)
         .ok_or_else(|| Stop::usage(format!("'{answer}' is none of the numbers 1 to {}", choices.len())))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn ctrl_c_ends_a_question_that_nobody_answers() {
+        let (sender, answers) = mpsc::channel();
+        assert_eq!(answer_or_stop(&answers, &|| true).unwrap(), None);
+        sender.send(Ok("yes\n".into())).unwrap();
+        assert_eq!(answer_or_stop(&answers, &|| true).unwrap(), None, "an answer typed after it does not count");
+        sender.send(Ok("yes\n".into())).unwrap();
+        assert_eq!(answer_or_stop(&answers, &|| false).unwrap().as_deref(), Some("yes\n"));
+    }
 }

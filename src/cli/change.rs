@@ -1,14 +1,14 @@
 //! What every command that changes a board does: look, plan, ask, record, carry out, tell.
 
 use super::connect::Connected;
-use super::context::{Context, MADE_BY, command_again, date, way_in};
+use super::context::{Context, MADE_BY, command_again, command_answering, command_going_on, date, way_in};
 use super::progress::Progress;
 use super::stop::{Code, Stop};
 use super::{board_view, consent, interrupt, output, plan_view, safety, snapshot};
 use crate::board::{Board, Chip};
 use crate::finding::Finding;
 use crate::job::{self, Baseline, BaselineError, Bench, Entry, Report};
-use crate::plan::{self, Intent, Observed, Pace, Plan, Resume, Target};
+use crate::plan::{self, Candidate, Intent, Observed, Pace, Plan, Resume, Target};
 use crate::record::{Accepted, Held, JobId, Journal, NewJob, SnapshotName};
 use serde_json::{Value, json};
 use std::cell::RefCell;
@@ -114,7 +114,8 @@ impl Scene<'_> {
         let tag = self.context.global.tag.as_deref();
         let answer = resume(self.context.global.resume.as_deref())?;
         let snapshots = self.context.snapshots();
-        let baseline = job::baseline(journal, &snapshots, &self.held, (&observed, tag), answer, &target)?;
+        let baseline = job::baseline(journal, &snapshots, &self.held, (&observed, tag), answer, &target);
+        let baseline = baseline.map_err(|error| no_baseline(error, answer))?;
         let (desired, mut findings) = plan::desire(intent, &baseline.observed, self.chip, self.board)?;
         let (plan, of_plan) = plan::reconcile(&observed, &desired, &target).map_err(Stop::refused)?;
         findings.extend(baseline.findings.iter().cloned());
@@ -267,11 +268,11 @@ impl Scene<'_> {
 
 /// Why a job stopped, and how it goes on.
 fn stopped(error: job::JobError, job: JobId, changed: bool) -> Stop {
-    let hint = match changed {
-        true => format!("Job {job} is unfinished. The same command goes on from there:"),
-        false => "Nothing was changed. To try again:".to_owned(),
-    };
-    Stop::from(error).hint(hint).command(command_again(&[]))
+    let stop = Stop::from(error);
+    match changed {
+        true => stop.hint(format!("Job {job} is unfinished. This goes on from there:")).command(command_going_on(job)),
+        false => stop.hint("Nothing was changed. To try again:").command(command_again(&[])),
+    }
 }
 
 /// What `--resume` says.
@@ -285,25 +286,25 @@ fn resume(answer: Option<&str>) -> Result<Resume, Stop> {
     }
 }
 
-impl From<BaselineError> for Stop {
-    fn from(error: BaselineError) -> Stop {
-        match error {
-            BaselineError::Ask(candidates) => {
-                let mut stop = Stop::new(Code::Refused, "an unfinished job may have been begun on this board; nothing was changed");
-                for candidate in &candidates {
-                    stop = stop.hint(candidate.reason.clone());
-                }
-                for candidate in &candidates {
-                    stop = stop.command(command_again(&["--resume".to_owned(), candidate.job.to_string()]));
-                }
-                stop.hint("If this is that board, run the first; if it is another board, the last:")
-                    .command(command_again(&["--resume".to_owned(), "none".to_owned()]))
-            }
-            BaselineError::Lost { job, .. } => {
-                Stop::usage(error.to_string()).hint(format!("To give that job up: farrier journal close {job}"))
-            }
-            BaselineError::Answer(why) => Stop::usage(why.to_string()),
-            BaselineError::Record(why) => Stop::from(why),
-        }
+fn no_baseline(error: BaselineError, answer: Resume) -> Stop {
+    match error {
+        BaselineError::Ask(candidates) => whose_board(&candidates, answer),
+        BaselineError::Lost { job, .. } => Stop::usage(error.to_string()).hint(format!("To give that job up: farrier journal close {job}")),
+        BaselineError::Answer(why) => Stop::usage(why.to_string()),
+        BaselineError::Record(why) => Stop::from(why),
     }
+}
+
+/// It is not clear which board this is: the jobs that may have been begun on it, and a command for each answer.
+fn whose_board(candidates: &[Candidate], answer: Resume) -> Stop {
+    let stop = Stop::new(Code::Refused, "an unfinished job may have been begun on this board; nothing was changed");
+    let stop = candidates.iter().fold(stop, |stop, candidate| stop.hint(candidate.reason.clone()));
+    let going_on = |stop: Stop| candidates.iter().fold(stop, |stop, candidate| stop.command(command_answering(&candidate.job.to_string())));
+    if answer != Resume::None {
+        let stop = stop.hint("If this is that job's board, run the command with its number; if it is another board, the last:");
+        return going_on(stop).command(command_answering("none"));
+    }
+    let job = candidates.first().map_or(0, |candidate| candidate.job);
+    let both = "That job was itself begun with `--resume none`, so this answer says nothing of it. To go on from it, run this; to give up";
+    going_on(stop.hint(format!("{both} what its board held before, close it (`farrier journal close {job}`) and begin again:")))
 }

@@ -4,7 +4,7 @@ use super::args::Global;
 use super::home::Home;
 use super::stop::Stop;
 use crate::board::{Board, Catalog, Chip, Way, WayIn};
-use crate::record::{Journal, Snapshots};
+use crate::record::{JobId, Journal, Snapshots};
 use std::time::SystemTime;
 
 /// Name and version of this program, as records keep it.
@@ -64,7 +64,28 @@ pub fn date() -> SystemTime {
 
 /// This command as the user would type it again, with `more` at its end.
 pub fn command_again(more: &[String]) -> String {
-    let args = std::env::args().skip(1).chain(more.iter().cloned());
+    typed(std::env::args().skip(1).chain(more.iter().cloned()))
+}
+
+/// This command as it goes on from `job`. An answer given with `--resume` was about the jobs that were unfinished then: given again,
+/// `none` would take what this job has left behind for what is to be kept.
+pub fn command_going_on(job: JobId) -> String {
+    match std::env::args().any(|arg| arg.starts_with("--resume")) {
+        true => command_answering(&job.to_string()),
+        false => command_again(&[]),
+    }
+}
+
+/// This command with `--resume` and this answer, in place of one that was given.
+pub fn command_answering(answer: &str) -> String {
+    let mut args: Vec<String> = std::env::args().skip(1).filter(|arg| !arg.starts_with("--resume=")).collect();
+    if let Some(at) = args.iter().position(|arg| arg == "--resume") {
+        args.drain(at..(at + 2).min(args.len()));
+    }
+    typed(args.into_iter().chain(["--resume".to_owned(), answer.to_owned()]))
+}
+
+fn typed(args: impl Iterator<Item = String>) -> String {
     std::iter::once("farrier".to_owned()).chain(args.map(|arg| quoted(&arg))).collect::<Vec<_>>().join(" ")
 }
 

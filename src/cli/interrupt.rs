@@ -18,3 +18,8 @@ pub fn flag() -> Result<&'static AtomicBool, Stop> {
         Err(why) => Err(Stop::usage(format!("Ctrl-C cannot be caught here, so a job could not be stopped safely: {why}"))),
     }
 }
+
+/// Whether Ctrl-C was pressed since the handler is in place.
+pub fn asked() -> bool {
+    ASKED.load(Ordering::Relaxed)
+}

@@ -42,7 +42,11 @@ use stop::Stop;
 
 /// Runs the command of this process.
 pub fn main() -> ExitCode {
-    let Cli { global, command } = Cli::parse();
+    let Cli { global, command } = match Cli::try_parse() {
+        Ok(cli) => cli,
+        Err(error) if error.use_stderr() && std::env::args().any(|arg| arg == "--json") => return misused(&error).report(true),
+        Err(error) => error.exit(),
+    };
     let choice = match global.color {
         When::Auto => anstream::ColorChoice::Auto,
         When::Always => anstream::ColorChoice::AlwaysAnsi,
@@ -52,6 +56,12 @@ pub fn main() -> ExitCode {
     let as_json = global.json;
     let result = Context::new(global).and_then(|context| run(command, &context));
     result.unwrap_or_else(|stop| stop.report(as_json))
+}
+
+/// A command line that makes no sense, for somebody who reads JSON.
+fn misused(error: &clap::Error) -> Stop {
+    let text = error.to_string();
+    Stop::usage(text.strip_prefix("error: ").unwrap_or(&text).trim_end())
 }
 
 fn run(command: Option<Command>, context: &Context) -> Result<ExitCode, Stop> {

@@ -67,7 +67,8 @@ fn tell(name: &str, wanted: &Image, differences: &[Difference], proof: &Proof, s
         [] => output::say(format!("The flash holds {name}, all {size} of it.")),
         _ => {
             let bytes: u32 = differences.iter().map(|difference| difference.count).sum();
-            output::say(format!("The flash differs from {name} in {bytes} of {size}, in {} pages:", differences.len()));
+            let pages = if differences.len() == 1 { "page" } else { "pages" };
+            output::say(format!("The flash differs from {name} in {bytes} of {size}, in {} {pages}:", differences.len()));
             for difference in differences.iter().take(8) {
                 output::line(format!("  {difference}"));
             }

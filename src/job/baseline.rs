@@ -83,5 +83,6 @@ fn unfinished(record: &JobRecord, snapshots: &Snapshots) -> Result<UnfinishedJob
         finished: job.finished_steps(),
         in_hand: job.step_in_hand().is_some(),
         verified_settings: record.settings_verified.clone(),
+        answered_none: job.command.contains("--resume none") || job.command.contains("--resume=none"),
     })
 }

@@ -20,6 +20,8 @@ pub struct Proof {
 impl fmt::Display for Proof {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match (self.checksummed, self.read) {
+            (0, 0) => write!(f, "configuration and lock read back; of flash and EEPROM nothing could be compared"),
+            (0, 1) => write!(f, "1 byte read to the host"),
             (sum, 0) => write!(f, "{sum} bytes by a checksum of every page, made in the bridge from what the chip sent"),
             (0, read) => write!(f, "{read} bytes read to the host"),
             (sum, read) => write!(f, "{sum} bytes by a checksum of every page, made in the bridge, and {read} bytes read to the host"),

@@ -4,6 +4,7 @@
 use super::checks::{called, settings_store};
 use super::interpret::{Interpreter, State};
 use super::reconcile::Target;
+use super::step::StepKind;
 use super::{Contents, Observed, Origin, Plan, fields};
 use crate::board::Chip;
 use crate::finding::{Finding, Kind};
@@ -28,6 +29,8 @@ pub struct UnfinishedJob {
     pub in_hand: bool,
     /// What the settings store held when this job had verified it.
     pub verified_settings: Option<Image>,
+    /// Whether it was begun with the answer that the board is none of the unfinished jobs'. The same answer again does not mean this job.
+    pub answered_none: bool,
 }
 
 impl UnfinishedJob {
@@ -96,7 +99,7 @@ pub fn takeover<'j>(
     target: &Target,
 ) -> Result<Takeover<'j>, TakeoverError> {
     match answer {
-        Resume::None => Ok(Takeover::Fresh),
+        Resume::None => Ok(not_even(jobs, observed, tag, target)),
         Resume::Job(asked) => {
             let known = || jobs.iter().map(|job| job.id).collect();
             let job = jobs.iter().find(|job| job.id == asked).ok_or_else(|| TakeoverError::NoSuchJob { asked, known: known() })?;
@@ -109,12 +112,27 @@ pub fn takeover<'j>(
     }
 }
 
+/// None of the jobs. But a job that was itself begun with this answer was not among those that it spoke of: the same command again, after
+/// a cut, must not take what that job has left behind for what is to be kept.
+fn not_even<'j>(jobs: &'j [UnfinishedJob], observed: &Observed, tag: Option<&str>, target: &Target) -> Takeover<'j> {
+    let own = jobs.iter().filter(|job| job.answered_none && job.changed_anything() && keeps_something(job, target.chip));
+    let judged = own.filter(|job| another_board(job, observed, tag).is_none()).map(|job| Judged::of(job, observed, tag, target));
+    let candidates: Vec<Candidate> = judged.filter(|judged| judged.misfit.is_none()).map(|judged| judged.candidate()).collect();
+    if candidates.is_empty() { Takeover::Fresh } else { Takeover::Ask(candidates) }
+}
+
+/// Whether the job's baseline holds anything that could be lost with it.
+fn keeps_something(job: &UnfinishedJob, chip: &Chip) -> bool {
+    let set = |contents: &Contents, blank: u8| contents.bytes.runs().any(|(_, run)| run.iter().any(|byte| *byte != blank));
+    set(&job.baseline.flash, chip.flash.blank) || set(&job.baseline.eeprom, chip.eeprom.blank)
+}
+
 fn unasked<'j>(jobs: &'j [UnfinishedJob], observed: &Observed, tag: Option<&str>, target: &Target) -> Takeover<'j> {
     let possible = jobs.iter().filter(|job| job.changed_anything() && another_board(job, observed, tag).is_none());
     let judged: Vec<Judged> = possible.map(|job| Judged::of(job, observed, tag, target)).collect();
     let mut fitting = judged.iter().filter(|judged| judged.misfit.is_none());
     match (fitting.next(), fitting.next()) {
-        (Some(one), None) if one.same_tag || one.traces.is_some() => resume(one.job, observed, target),
+        (Some(one), None) if one.same_tag || one.has_traces() => resume(one.job, observed, target),
         _ => {
             let alike = |judged: &&Judged| judged.misfit.is_none() || judged.same_tag || judged.traces.is_some();
             let candidates: Vec<Candidate> = judged.iter().filter(alike).map(Judged::candidate).collect();
@@ -131,6 +149,8 @@ struct Judged<'j> {
     same_tag: bool,
     /// Where bytes of the baseline are still there.
     traces: Option<String>,
+    /// Where an erase in hand cannot have made what is there.
+    lost: Option<String>,
 }
 
 impl<'j> Judged<'j> {
@@ -138,15 +158,23 @@ impl<'j> Judged<'j> {
         Judged {
             job,
             misfit: misfit(&left_behind(job, target), observed, target.chip),
+            lost: lost_bits(job, observed, target),
             same_tag: tag.is_some() && job.tag.as_deref() == tag,
             traces: traces(job, observed, target.chip),
         }
     }
 
+    /// Whether the board shows by itself that it is the job's. Another one with the same firmware has traces as well, and in the middle
+    /// of an erase everything fits; then the bits tell.
+    fn has_traces(&self) -> bool {
+        self.traces.is_some() && self.lost.is_none()
+    }
+
     fn candidate(&self) -> Candidate {
-        let mut said = match &self.misfit {
+        let not_as_left = self.misfit.as_ref().or(self.lost.as_ref());
+        let mut said = match not_as_left {
             None => vec!["the board is as this job left it".to_string()],
-            Some(misfit) => vec![format!("the board is not as this job left it ({misfit})")],
+            Some(why) => vec![format!("the board is not as this job left it ({why})")],
         };
         if self.same_tag {
             said.push("the tag is the same".to_string());
@@ -158,7 +186,7 @@ impl<'j> Judged<'j> {
             }
             None => {}
         }
-        if self.misfit.is_none() && (self.same_tag || self.traces.is_some()) {
+        if not_as_left.is_none() && (self.same_tag || self.traces.is_some()) {
             said.push("but another unfinished job fits as well".to_string());
         }
         Candidate { job: self.job.id, reason: format!("Job {}: {}.", self.job.id, said.join("; ")) }
@@ -186,16 +214,38 @@ fn another_board(job: &UnfinishedJob, observed: &Observed, tag: Option<&str>) ->
 
 /// What the board held when the job stopped, as far as it can be told.
 fn left_behind(job: &UnfinishedJob, target: &Target) -> State {
-    let interpreter = Interpreter { chip: target.chip, way_in: target.way_in, desired: job.plan.desired() };
-    let mut state = interpreter.begin(&job.began_with);
-    let steps = job.plan.steps();
-    for step in steps.iter().take(job.finished) {
-        interpreter.apply(&mut state, &step.kind);
-    }
-    match steps.get(job.finished) {
-        Some(step) if job.in_hand => interpreter.after_cut(&state, &step.kind),
+    let state = after_whole_steps(job, target);
+    match job.plan.steps().get(job.finished) {
+        Some(step) if job.in_hand => interpreter(job, target).after_cut(&state, &step.kind),
         _ => state,
     }
+}
+
+fn interpreter<'j>(job: &'j UnfinishedJob, target: &Target<'j>) -> Interpreter<'j> {
+    Interpreter { chip: target.chip, way_in: target.way_in, desired: job.plan.desired() }
+}
+
+/// What the board held after the last step that was finished.
+fn after_whole_steps(job: &UnfinishedJob, target: &Target) -> State {
+    let interpreter = interpreter(job, target);
+    let mut state = interpreter.begin(&job.began_with);
+    for step in job.plan.steps().iter().take(job.finished) {
+        interpreter.apply(&mut state, &step.kind);
+    }
+    state
+}
+
+/// Where an erase in hand cannot have made what is there out of what was there: an erase, torn or not, only sets bits.
+fn lost_bits(job: &UnfinishedJob, observed: &Observed, target: &Target) -> Option<String> {
+    job.plan.steps().get(job.finished).filter(|step| job.in_hand && step.kind == StepKind::Erase)?;
+    let before = after_whole_steps(job, target);
+    let place = |memory: Memory, cells: &[Option<u8>], held: &Contents| {
+        let mut bytes = held.bytes.runs().flat_map(|(at, run)| (at.0..).zip(run.iter().copied()));
+        let cleared = |(at, byte): &(u32, u8)| cells.get(*at as usize).copied().flatten().is_some_and(|was| was & !byte != 0);
+        let (at, _) = bytes.find(cleared)?;
+        Some(format!("its erase cannot have cleared bits of the {} at {}", called(memory), ByteAddress(at)))
+    };
+    place(Memory::Flash, &before.flash, &observed.flash).or_else(|| place(Memory::Eeprom, &before.eeprom, &observed.eeprom))
 }
 
 /// The first thing observed that the state rules out. Settings stores are not compared: started firmware may have written them.
@@ -264,9 +314,9 @@ fn settings_changed(job: &UnfinishedJob, observed: &Observed, target: &Target) -
     let changed = (store.start().0..store.end().0).filter(unexplained).count();
     let since = if job.verified_settings.is_some() { "had verified" } else { "had left" };
     let sentence = format!(
-        "The settings store ({store}) differs in {} from what job {} {since}: firmware that ran since may have written it. Going on puts \
-         back the settings from before that job. To keep the present ones, take a snapshot, then end the job with `farrier journal \
-         close {}`.",
+        "The settings store ({store}) differs in {} from what job {} {since}: firmware that ran since may have written it, or this is \
+         another board (then answer `--resume none`). Going on puts back the settings from before that job. To keep the present ones, \
+         take a snapshot, then end the job with `farrier journal close {}`.",
         Bytes(changed as u64),
         job.id,
         job.id

@@ -211,8 +211,10 @@ impl<'a> Case<'a> {
     }
 
     fn loader_removed(&self) -> Option<Finding> {
-        if self.intent.loader != LoaderIntent::Remove {
-            return None;
+        match self.intent.loader {
+            LoaderIntent::Remove => {}
+            LoaderIntent::Keep => return self.idle_loader_overwritten(),
+            LoaderIntent::Install(_) => return None,
         }
         let spans = removed_spans(self.baseline, self.chip, self.board);
         let held = &self.baseline.flash.bytes;
@@ -222,6 +224,22 @@ impl<'a> Case<'a> {
             None => format!("What is at {there} is taken off, although reset does not start there. The snapshot keeps it."),
         };
         Some(Finding::new(Kind::LoaderRemoved, sentence))
+    }
+
+    /// A loader that reset does not start, in the way of an application to be written. What begins where the reservation begins, with a
+    /// blank page before it, is no part of the application on the board.
+    fn idle_loader_overwritten(&self) -> Option<Finding> {
+        let reserved = self.application().and_then(|_| self.board.reservation.as_ref())?.span;
+        let (held, blank, page) = (&self.baseline.flash.bytes, self.chip.flash.blank, self.chip.flash.page);
+        let there = fields::occupied(held, reserved, blank).filter(|there| there.start() == reserved.start())?;
+        let before = Span::new(ByteAddress(reserved.start().0.checked_sub(page)?), reserved.start())?;
+        let apart = held.covers(before) && fields::occupied(held, before, blank).is_none();
+        let stays = held.filled(reserved, blank) == self.desired.flash.filled(reserved, blank);
+        let sentence = format!(
+            "Reset does not start what is at {there}, in the flash that is reserved for a loader, so the application takes that flash \
+             too and what is there is lost. To keep it, choose first that reset starts it: `farrier configure reset-start=loader`."
+        );
+        (apart && !stays).then(|| Finding::new(Kind::LoaderRemoved, sentence))
     }
 
     /// A clock that differs from the baseline's, and that the board does not have or does not expect.

@@ -139,3 +139,16 @@ fn only_findings_that_ask_for_a_consent_can_be_accepted() {
     }
     home.run("loader install --via sim:bench --yes --accept settings-lost").exits(0);
 }
+
+#[test]
+fn a_command_line_that_makes_no_sense_is_json_too_where_json_is_asked_for() {
+    let home = Home::new();
+    for line in ["inspect --json --no-such-option", "configure --json", "journal close x --json", "--json no-such-command"] {
+        let ran = home.run(line);
+        let told = ran.exits(2).json();
+        assert_eq!(told["exit"], 2, "{line}");
+        assert!(told["error"].as_str().is_some_and(|error| !error.is_empty() && !error.starts_with("error")), "{line}: {told}");
+        assert_eq!(ran.err, "", "{line}");
+    }
+    home.run("--json --version").exits(0).says("farrier");
+}

@@ -88,3 +88,72 @@ fn a_new_blank_board_in_between_is_not_given_the_old_ones_contents() {
         assert_eq!(home.export("bench").eeprom, before.eeprom, "the old board still gets its own back");
     }
 }
+
+/// The last command that a stopped one printed for the user to paste.
+fn pasted(ran: &super::Ran) -> &str {
+    let commands = ran.err.lines().filter_map(|line| line.strip_prefix("  farrier "));
+    commands.last().expect("a command to paste")
+}
+
+/// As [`cut_after_the_erase`], with a power cut at this operation of this command.
+fn cut_at(home: &Home, operation: u32, command: &str) -> super::Ran {
+    home.run(&format!("sim damage bench power-cut={operation}")).exits(0);
+    home.run(command)
+}
+
+/// The operation at which a power cut finds the chip erased and nothing written back yet.
+fn operation_after_the_erase(home: &Home, command: &str) -> u32 {
+    let blank = |held: &Held| held.flash.iter().chain(&held.eeprom).all(|byte| *byte == 0xFF);
+    let cut = |operation: &u32| {
+        let home = home.copy();
+        let ran = cut_at(&home, *operation, command);
+        assert_ne!(ran.code, 0, "no cut fell right after the erase");
+        blank(&home.export("bench"))
+    };
+    (1..).map(|n| n * 4).find(cut).expect("the loop ends by a cut that comes too late")
+}
+
+#[test]
+fn an_answer_given_before_a_cut_is_not_taken_for_one_about_the_cut_job() {
+    let home = Home::new();
+    let before = worn_board(&home, "bench");
+    let command = "loader install --via sim:bench --yes --resume none";
+    let operation = operation_after_the_erase(&home, command);
+    let stopped = cut_at(&home, operation, command);
+    // The same line from the shell's history: what the cut job has left behind is not what is to be kept.
+    home.run(command).exits(3).says("--resume 2").says("farrier journal close 2");
+    // What was printed goes on, even after another cut.
+    let again = cut_at(&home, operation + 12, pasted(&stopped));
+    assert_ne!(again.code, 0, "the second cut came too late");
+    home.run(pasted(&again)).exits(0);
+    let after = home.export("bench");
+    assert_eq!((&after.flash[..0x1F800], &after.eeprom), (&before.flash[..0x1F800], &before.eeprom), "as before the first run");
+}
+
+#[test]
+fn a_sister_board_with_the_same_firmware_is_not_given_the_settings_of_one_that_lost_its_supply_at_the_erase() {
+    let home = Home::new();
+    worn_board(&home, "bench");
+    worn_board(&home, "sister");
+    let store = Store::open(home.path().join("sims"), Catalog::built_in());
+    let open = store.open_sim("sister").expect("the sim is there");
+    open.sim().edit(|contents| contents.eeprom[64..128].fill(0x55));
+    open.sync().expect("it is saved");
+    drop(open);
+    let own = home.export("sister");
+    let erased = operation_after_the_erase(&home, "loader install --via sim:bench --yes");
+    for operation in erased - 16..=erased {
+        let home = home.copy();
+        assert_ne!(cut_at(&home, operation, "loader install --via sim:bench --yes").code, 0);
+        home.run("loader install --via sim:sister --yes");
+        assert_eq!(home.export("sister").eeprom, own.eeprom, "cut at operation {operation}: its own settings");
+    }
+}
+
+#[test]
+fn an_empty_tag_is_no_tag() {
+    // As `--tag "$NUMBER"` gives it where the variable is not set: it would make all boards one.
+    let home = Home::new();
+    home.run("loader install --via sim:vent --yes --tag=").exits(2).says("a tag has at least one character");
+    assert!(!home.path().join("sims").exists(), "nothing was begun");
+}

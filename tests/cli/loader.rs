@@ -88,3 +88,18 @@ fn a_dry_run_changes_nothing_and_shows_the_plan() {
     assert!(held.flash.iter().all(|byte| *byte == 0xFF));
     assert_eq!(held.fuses(), [0x62, 0x99, 0xFF], "factory configuration (8272, fuse bits)");
 }
+
+#[test]
+fn a_loader_that_reset_does_not_start_is_not_written_over_unasked() {
+    let home = Home::new();
+    home.run("loader install --via sim:frost --yes").exits(0);
+    home.run("configure reset-start=application --via sim:frost --yes --accept reset-into-empty-flash").exits(0);
+    let fitted = home.export("frost");
+    let application = home.file("application.hex", demo_application("frost"));
+    let command = format!("write {} --via sim:frost --yes", application.display());
+    home.run(&command).exits(3).says("loader-removed").says("farrier configure reset-start=loader");
+    assert_eq!(home.export("frost"), fitted, "nothing was touched without the consent");
+    home.run("configure reset-start=loader --via sim:frost --yes").exits(0);
+    home.run(&command).exits(0);
+    assert_eq!(home.export("frost").flash[0x7C00..], fitted.flash[0x7C00..], "the loader stays");
+}

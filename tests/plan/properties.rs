@@ -384,5 +384,6 @@ fn unfinished(baseline: &Observed, plan: &Plan, finished: usize) -> UnfinishedJo
         finished,
         in_hand: true,
         verified_settings: None,
+        answered_none: false,
     }
 }

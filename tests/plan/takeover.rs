@@ -38,6 +38,7 @@ impl Bench {
             finished,
             in_hand: true,
             verified_settings: None,
+            answered_none: false,
         }
     }
 
@@ -132,6 +133,37 @@ fn what_the_baseline_left_on_the_board_names_it() {
     let bench = Bench::new();
     let jobs = [bench.stopped_after(bench.step(flash))];
     assert_eq!(resumed(bench.takeover(&jobs, &bench.left_by(&jobs[0], 0x00), None, Resume::Unasked)), (7, vec![]));
+}
+
+#[test]
+fn in_the_middle_of_an_erase_another_board_with_the_same_firmware_is_asked_about() {
+    let bench = Bench::new();
+    let jobs = [bench.stopped_after(bench.step(erase))];
+    assert_eq!(resumed(bench.takeover(&jobs, &bench.baseline, None, Resume::Unasked)), (7, vec![]), "the erase had not begun");
+    let mut torn = bench.baseline.clone();
+    torn.flash.bytes.overwrite(ByteAddress(300), &[0xFF; 8]);
+    torn.eeprom.bytes.overwrite(ByteAddress(2), &[0x43, 0xFF, 0xC2]);
+    assert_eq!(resumed(bench.takeover(&jobs, &torn, None, Resume::Unasked)), (7, vec![]), "it had set some bits");
+
+    let mut settings = bench.baseline.clone();
+    settings.eeprom.bytes.overwrite(ByteAddress(2), &[0x41]);
+    let mut firmware = bench.baseline.clone();
+    firmware.flash.bytes.overwrite(ByteAddress(300), &[0x00; 8]);
+    for sister in [settings, firmware] {
+        assert_eq!(asked(bench.takeover(&jobs, &sister, None, Resume::Unasked)), [7]);
+        assert_eq!(bench.takeover(&jobs, &sister, None, Resume::None), Takeover::Fresh);
+    }
+}
+
+#[test]
+fn the_answer_none_does_not_mean_a_job_that_was_begun_with_it() {
+    let bench = Bench::new();
+    let mut job = bench.stopped_after(bench.step(erase) + 1);
+    job.answered_none = true;
+    let left = bench.left_by(&job, 0xFF);
+    assert_eq!(asked(bench.takeover(std::slice::from_ref(&job), &left, None, Resume::None)), [7]);
+    job.baseline = factory(&bench.chip);
+    assert_eq!(bench.takeover(&[job], &left, None, Resume::None), Takeover::Fresh, "nothing is lost with a blank baseline");
 }
 
 #[test]

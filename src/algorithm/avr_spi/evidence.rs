@@ -159,14 +159,22 @@ impl Evidence {
 impl fmt::Display for NoAnswer {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let [seen, first] = self.evidence.sentences();
-        write!(f, "the chip did not answer ({} tries", self.attempts.len())?;
+        let tries = if self.attempts.len() == 1 { "try" } else { "tries" };
+        write!(f, "the chip did not answer ({} {tries}", self.attempts.len())?;
         let clocks = || self.attempts.iter().map(|attempt| attempt.rung.programming_clock);
-        if let (Some(fastest), Some(slowest)) = (clocks().max(), clocks().min()) {
-            write!(f, ", programming clocks from {fastest} down to {slowest}")?;
+        match (clocks().max(), clocks().min()) {
+            (Some(fastest), Some(slowest)) if fastest != slowest => write!(f, ", programming clocks from {fastest} down to {slowest}")?,
+            (Some(only), _) => write!(f, ", programming clock {only}")?,
+            (None, _) => {}
         }
         write!(f, ").\n{seen}")?;
-        if let Some(supply) = self.supply {
-            write!(f, " The supply measures {supply}.")?;
+        match self.supply {
+            // It went away while the entry was tried.
+            Some(supply) if self.evidence == Evidence::NoPower && supply >= Evidence::UNPOWERED_BELOW => {
+                write!(f, " It measured {supply} just before.")?;
+            }
+            Some(supply) => write!(f, " The supply measures {supply}.")?,
+            None => {}
         }
         if let Some(last) = self.attempts.last() {
             write!(f, "\nSent {PROGRAMMING_ENABLE:02X?}, last answer {:02X?}.", last.answer)?;
