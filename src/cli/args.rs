@@ -62,7 +62,7 @@ pub struct Global {
 fn tag(text: &str) -> Result<String, String> {
     let tag = text.trim();
     match tag.chars().count() {
-        0 => Err("a tag has at least one character; leave --tag out where the board has none".into()),
+        0 => Err("an empty tag is none: leave --tag out".into()),
         1..=64 if !tag.chars().any(char::is_control) => Ok(tag.to_owned()),
         1..=64 => Err("a tag has no control characters".into()),
         count => Err(format!("a tag has at most 64 characters, this has {count}")),

@@ -7,7 +7,7 @@ use super::stop::{Code, Stop};
 use super::{board_view, consent, interrupt, output, plan_view, safety, snapshot};
 use crate::board::{Board, Chip};
 use crate::finding::Finding;
-use crate::job::{self, Baseline, BaselineError, Bench, Entry, Report};
+use crate::job::{self, Baseline, BaselineError, Bench, Entry, JobError, Report};
 use crate::plan::{self, Candidate, Intent, Observed, Pace, Plan, Resume, Target};
 use crate::record::{Accepted, Held, JobId, Journal, NewJob, SnapshotName};
 use serde_json::{Value, json};
@@ -85,7 +85,11 @@ fn on_board(context: &Context, change: &Change, connected: &mut Connected) -> Re
     let mut bench = Bench::new(&mut connected.client, scene.board, scene.chip, &mut listener, interrupt::flag()?);
     let observed = bench.observe();
     progress.borrow().clear();
-    let decided = scene.decide(observed?, &journal, &intent)?;
+    let observed = observed.map_err(|error| match error {
+        JobError::Interrupted => nothing_changed(Stop::from(error)),
+        other => Stop::from(other),
+    })?;
+    let decided = scene.decide(observed, &journal, &intent)?;
     if decided.plan.changes_nothing() && decided.baseline.inherited.is_none() {
         bench.release()?;
         return scene.nothing_to_do(&decided);
@@ -270,9 +274,17 @@ impl Scene<'_> {
 fn stopped(error: job::JobError, job: JobId, changed: bool) -> Stop {
     let stop = Stop::from(error);
     match changed {
-        true => stop.hint(format!("Job {job} is unfinished. This goes on from there:")).command(command_going_on(job)),
-        false => stop.hint("Nothing was changed. To try again:").command(command_again(&[])),
+        true => {
+            let going_on = command_going_on(job);
+            let which = if going_on == command_again(&[]) { "The same command" } else { "This command" };
+            stop.hint(format!("Job {job} is unfinished. {which} goes on from there:")).command(going_on)
+        }
+        false => nothing_changed(stop),
     }
+}
+
+fn nothing_changed(stop: Stop) -> Stop {
+    stop.hint("Nothing was changed. To try again:").command(command_again(&[]))
 }
 
 /// What `--resume` says.

@@ -33,16 +33,23 @@ pub enum Code {
 pub struct Stop {
     code: Code,
     message: String,
-    /// What to do next, a line each.
-    hints: Vec<String>,
-    /// Commands to type, after the hints.
-    commands: Vec<String>,
+    /// What to do next, in the order in which it is told.
+    next: Vec<Next>,
     findings: Vec<Finding>,
+}
+
+/// A line of what to do next.
+#[derive(Clone, Debug)]
+enum Next {
+    /// A sentence, broken into lines where it must be.
+    Hint(String),
+    /// A command to type, never broken.
+    Command(String),
 }
 
 impl Stop {
     pub fn new(code: Code, message: impl Into<String>) -> Stop {
-        Stop { code, message: message.into(), hints: Vec::new(), commands: Vec::new(), findings: Vec::new() }
+        Stop { code, message: message.into(), next: Vec::new(), findings: Vec::new() }
     }
 
     /// Findings that nothing lifts.
@@ -56,13 +63,13 @@ impl Stop {
 
     /// Adds what to do next.
     pub fn hint(mut self, hint: impl Into<String>) -> Stop {
-        self.hints.push(hint.into());
+        self.next.push(Next::Hint(hint.into()));
         self
     }
 
     /// Adds a command to type, which is never broken into lines.
     pub fn command(mut self, command: impl Into<String>) -> Stop {
-        self.commands.push(command.into());
+        self.next.push(Next::Command(command.into()));
         self
     }
 
@@ -75,19 +82,22 @@ impl Stop {
     /// Prints it, on stderr as text or on stdout as JSON, and gives the exit code.
     pub fn report(self, as_json: bool) -> ExitCode {
         if as_json {
+            let hints = self.next.iter().filter_map(|next| if let Next::Hint(text) = next { Some(text) } else { None });
+            let commands = self.next.iter().filter_map(|next| if let Next::Command(text) = next { Some(text) } else { None });
             super::output::json(&json!({
-                "error": self.message, "hints": self.hints, "next": self.commands, "exit": self.code as u8, "findings": self.findings,
+                "error": self.message, "hints": hints.collect::<Vec<_>>(), "next": commands.collect::<Vec<_>>(),
+                "exit": self.code as u8, "findings": self.findings,
             }));
         } else {
             super::output::error(&self.message);
             for finding in &self.findings {
                 super::output::finding_asked(finding);
             }
-            for hint in &self.hints {
-                super::output::remark(hint);
-            }
-            for command in &self.commands {
-                anstream::eprintln!("  {command}");
+            for next in &self.next {
+                match next {
+                    Next::Hint(text) => super::output::remark(text),
+                    Next::Command(text) => anstream::eprintln!("  {text}"),
+                }
             }
         }
         ExitCode::from(self.code as u8)

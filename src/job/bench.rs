@@ -4,7 +4,8 @@ use super::{Event, JobError};
 use crate::algorithm::avr_spi::{AvrSpi, Rung, rungs};
 use crate::board::{Board, Chip, Way};
 use crate::bus::Bus;
-use crate::plan::Access;
+use crate::finding::Finding;
+use crate::plan::{Access, overdriven};
 use crate::time::SharedClock;
 use crate::units::{Hertz, Millivolts};
 use std::ops::ControlFlow;
@@ -26,6 +27,8 @@ pub struct Bench<'a> {
     /// The one that worked last.
     preferred: Option<Rung>,
     pin_level: Millivolts,
+    /// Why no line of this board may be driven.
+    refused: Option<Finding>,
 }
 
 impl<'a> Bench<'a> {
@@ -40,7 +43,8 @@ impl<'a> Bench<'a> {
         let clock = bus.clock();
         let rungs = rungs(chip, bus.abilities(), Some(board.clock), board.clock_pin_wired.then_some(CLOCK_OUTPUT));
         let pin_level = bus.abilities().pin_level;
-        Bench { spi: AvrSpi::new(bus, chip), chip, clock, listener, stop, rungs, preferred: None, pin_level }
+        let refused = overdriven(pin_level, board);
+        Bench { spi: AvrSpi::new(bus, chip), chip, clock, listener, stop, rungs, preferred: None, pin_level, refused }
     }
 
     /// Lets the chip go: its firmware starts.
@@ -53,7 +57,11 @@ impl<'a> Bench<'a> {
 
     /// Brings the chip into programming mode, afresh. What worked last is tried first, so that no entry searches again; after a
     /// change of the clock (`slowest_first`) it says nothing.
+    /// A board whose inputs do not bear the bridge's level is not touched at all.
     pub(super) fn enter(&mut self, slowest_first: bool) -> Result<Access, JobError> {
+        if let Some(finding) = &self.refused {
+            return Err(JobError::Refused(finding.clone()));
+        }
         let entered = match slowest_first {
             true => self.spi.enter_slowest_first(&self.rungs)?,
             false => {

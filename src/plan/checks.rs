@@ -229,7 +229,7 @@ impl<'a> Case<'a> {
     /// A loader that reset does not start, in the way of an application to be written. What begins where the reservation begins, with a
     /// blank page before it, is no part of the application on the board.
     fn idle_loader_overwritten(&self) -> Option<Finding> {
-        let reserved = self.application().and_then(|_| self.board.reservation.as_ref())?.span;
+        let reserved = self.application().and(self.board.reservation.as_ref())?.span;
         let (held, blank, page) = (&self.baseline.flash.bytes, self.chip.flash.blank, self.chip.flash.page);
         let there = fields::occupied(held, reserved, blank).filter(|there| there.start() == reserved.start())?;
         let before = Span::new(ByteAddress(reserved.start().0.checked_sub(page)?), reserved.start())?;

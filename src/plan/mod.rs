@@ -27,5 +27,5 @@ pub use observed::{Access, Contents, Observed};
 pub use outline::{Basis, Outline, OutlineStep, outline};
 pub use read::{unreadable, what_to_read};
 pub use reconcile::{Target, reconcile};
-pub use stakes::{levels_differ, supply_out_of_range, wrong_chip};
+pub use stakes::{levels_differ, overdriven, supply_out_of_range, wrong_chip};
 pub use step::{Pace, Plan, Step, StepKind};

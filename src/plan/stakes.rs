@@ -58,6 +58,11 @@ pub fn levels_differ(pins: Millivolts, board: &Board) -> Option<Finding> {
     (!near && !borne).then(|| Finding::new(Kind::LevelsDiffer, sentence))
 }
 
+/// The same, where the bridge's level is the higher one: driving a line then harms the board, even to look at it.
+pub fn overdriven(pins: Millivolts, board: &Board) -> Option<Finding> {
+    levels_differ(pins, board).filter(|_| pins > board.levels)
+}
+
 fn loses_access(desired: &Desired, target: &Target) -> Option<Finding> {
     let shutting = shutting(target.chip, &desired.configuration, target.way_in.way);
     let (symbol, value) = shutting.first()?;

@@ -152,3 +152,16 @@ fn a_command_line_that_makes_no_sense_is_json_too_where_json_is_asked_for() {
     }
     home.run("--json --version").exits(0).says("farrier");
 }
+
+#[test]
+fn a_board_whose_inputs_do_not_bear_the_bridges_level_is_not_touched() {
+    let home = Home::new();
+    home.run("sim new bench --board frost").exits(0);
+    home.run("sim damage bench wrong-level=5000").exits(0);
+    let application = home.file("application.hex", demo_application("frost"));
+    let verify = format!("verify {} --via sim:bench", application.display());
+    for line in ["inspect --via sim:bench", "snapshot take --via sim:bench", &verify, "loader install --via sim:bench --yes"] {
+        home.run(line).exits(3).says("levels-differ").says("5.0 V");
+        assert_eq!(home.export("bench").state["operations"], 0, "{line}: no line was driven");
+    }
+}
