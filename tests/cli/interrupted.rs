@@ -91,8 +91,8 @@ fn a_new_blank_board_in_between_is_not_given_the_old_ones_contents() {
 
 /// The last command that a stopped one printed for the user to paste.
 fn pasted(ran: &super::Ran) -> &str {
-    let commands = ran.err.lines().filter_map(|line| line.strip_prefix("  farrier "));
-    commands.rev().next().expect("a command to paste")
+    let mut commands = ran.err.lines().filter_map(|line| line.strip_prefix("  farrier "));
+    commands.next_back().expect("a command to paste")
 }
 
 /// As [`cut_after_the_erase`], with a power cut at this operation of this command.
