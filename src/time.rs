@@ -32,6 +32,10 @@ pub trait Clock {
 /// A clock that several parts hold.
 pub type SharedClock = Rc<dyn Clock>;
 
+/// A sleep ends late by about this much, on a system with little else to do. So the end of a wait is spent looking at the time: SPI on
+/// plain lines waits for microseconds.
+const SLEEP_IS_LATE: Duration = Duration::from_micros(200);
+
 /// The host's monotonic time.
 pub struct HostClock {
     started: Instant,
@@ -52,7 +56,13 @@ impl Clock for HostClock {
     }
 
     fn wait_until(&self, until: Moment) {
-        std::thread::sleep(until.since(self.now()));
+        let left = until.since(self.now());
+        if left > SLEEP_IS_LATE {
+            std::thread::sleep(left - SLEEP_IS_LATE);
+        }
+        while self.now() < until {
+            std::hint::spin_loop();
+        }
     }
 }
 

@@ -23,7 +23,7 @@ pub struct Global {
     #[arg(long, global = true, value_name = "NAME|FILE")]
     pub board: Option<String>,
     /// Where the bridge is: the path of a serial port (`/dev/ttyUSB0`, or `/dev/ttyUSB0@115200` for one speed only),
-    /// `tcp://HOST:PORT`, or `sim:NAME` for a simulated one.
+    /// `tcp://HOST:PORT`, `gpio:NAME` for GPIO lines of this computer that a file describes, or `sim:NAME` for a simulated one.
     #[arg(long, global = true, value_name = "WHERE")]
     pub via: Option<String>,
     /// The bridge's clock output is wired to the chip's clock pin: use it where nothing else gets an answer.

@@ -82,7 +82,7 @@ fn on_board(context: &Context, change: &Change, connected: &mut Connected) -> Re
     let intent = (change.intent)(scene.board, scene.chip)?;
     let progress = RefCell::new(Progress::new());
     let mut listener = |event: &job::Event| progress.borrow_mut().show(event);
-    let mut bench = Bench::new(&mut connected.client, scene.board, scene.chip, &mut listener, interrupt::flag()?);
+    let mut bench = Bench::new(connected.bus.as_mut(), scene.board, scene.chip, &mut listener, interrupt::flag()?);
     let observed = bench.observe();
     progress.borrow().clear();
     let observed = observed.map_err(|error| match error {

@@ -2,6 +2,7 @@
 
 use super::ask;
 use super::context::Context;
+use super::gpio;
 use super::interrupt;
 use super::output;
 use super::place::{Place, SPEEDS};
@@ -25,7 +26,7 @@ const WORTH_SAYING: Duration = Duration::from_millis(700);
 
 /// A bridge that answers, and the description of the board behind it.
 pub struct Connected {
-    pub client: Client,
+    pub bus: Box<dyn Bus>,
     pub board: Board,
     pub chip: Chip,
     /// As `--via` has it.
@@ -37,7 +38,7 @@ pub struct Connected {
     hold: Hold,
 }
 
-/// What keeps the bridge for this process; it ends after the client.
+/// What keeps the bridge for this process; it ends after the bus.
 enum Hold {
     /// Saves the sim when dropped.
     Sim(Box<OpenSim>),
@@ -46,14 +47,22 @@ enum Hold {
 
 /// A bridge that answers.
 struct Bridge {
-    client: Client,
+    bus: Box<dyn Bus>,
+    /// What the link carries in a second.
+    bytes_per_second: u32,
     hold: Hold,
+}
+
+impl Bridge {
+    fn of(client: Client, hold: Hold) -> Bridge {
+        Bridge { bytes_per_second: client.bytes_per_second(), bus: Box::new(client), hold }
+    }
 }
 
 impl Connected {
     /// SIMULATED: no hardware is at the other end.
     pub fn simulated(&self) -> bool {
-        self.client.abilities().simulated
+        self.bus.abilities().simulated
     }
 
     /// Reads all that the board holds and lets it go.
@@ -63,7 +72,7 @@ impl Connected {
     pub fn observe(&mut self) -> Result<Observed, Stop> {
         let mut progress = Progress::new();
         let mut listener = |event: &_| progress.show(event);
-        let mut bench = Bench::new(&mut self.client, &self.board, &self.chip, &mut listener, interrupt::flag()?);
+        let mut bench = Bench::new(self.bus.as_mut(), &self.board, &self.chip, &mut listener, interrupt::flag()?);
         let observed = bench.observe().and_then(|observed| bench.release().map(|()| observed));
         drop(bench);
         progress.clear();
@@ -75,7 +84,7 @@ impl Connected {
     /// # Errors
     /// The disk's.
     pub fn close(self) -> Result<(), Stop> {
-        drop(self.client);
+        drop(self.bus);
         match self.hold {
             Hold::Sim(sim) => Ok(sim.sync()?),
             Hold::Port(_) => Ok(()),
@@ -101,8 +110,9 @@ impl Context {
             (None, Place::Sim(_)) => None,
             (None, _) => Some((self.chosen_board()?, "chosen")),
         };
-        let Bridge { client, hold } = match &place {
+        let Bridge { bus, bytes_per_second, hold } = match &place {
             Place::Sim(name) => self.sim_bridge(name)?,
+            Place::Gpio(name) => self.gpio_bridge(&place, name)?,
             _ => self.real_bridge(&place)?,
         };
         let ((mut board, chip), board_from) = match (named, &hold) {
@@ -111,8 +121,7 @@ impl Context {
             (None, Hold::Port(_)) => return Err(Stop::usage("which board it is is not known").hint("Give --board NAME.")),
         };
         board.clock_pin_wired |= self.global.clock_output;
-        let bytes_per_second = client.bytes_per_second();
-        Ok(Connected { client, board, chip, via: place.to_string(), board_from, bytes_per_second, hold })
+        Ok(Connected { bus, board, chip, via: place.to_string(), board_from, bytes_per_second, hold })
     }
 
     fn sim_bridge(&self, name: &str) -> Result<Bridge, Stop> {
@@ -121,7 +130,7 @@ impl Context {
             sims.create(name, name, FIRST_SEED)?;
         }
         let (wire, sim) = sims.connect(name)?;
-        Ok(Bridge { client: Client::connect(wire)?, hold: Hold::Sim(Box::new(sim)) })
+        Ok(Bridge::of(Client::connect(wire)?, Hold::Sim(Box::new(sim))))
     }
 
     fn real_bridge(&self, place: &Place) -> Result<Bridge, Stop> {
@@ -142,11 +151,22 @@ impl Context {
                 let wire: Box<dyn Wire> = Box::new(TcpWire::connect(address)?);
                 Client::connect_waiting(wire, &mut waiting)
             }
-            Place::Sim(_) => return Err(Stop::usage(format!("{place} is a sim"))),
+            Place::Sim(_) | Place::Gpio(_) => return Err(Stop::usage(format!("{place} is at no port"))),
         };
         let client = met.map_err(|error| no_bridge(place, &error))?;
         self.say_bridge(place, &client);
-        Ok(Bridge { client, hold: Hold::Port(lock) })
+        Ok(Bridge::of(client, Hold::Port(lock)))
+    }
+
+    /// Lines of this computer. There is no link, so nothing that could be slow.
+    fn gpio_bridge(&self, place: &Place, name: &str) -> Result<Bridge, Stop> {
+        let file = gpio::described(&self.home, name)?;
+        let lock = self.lock(place)?;
+        let bus = gpio::open(&file)?;
+        let abilities = bus.abilities();
+        let (level, fastest) = (abilities.pin_level, abilities.spi_clock_max);
+        output::remark(&format!("Bridge: {}, pins at {level}, SPI clock up to {fastest}, through {place}.", abilities.name));
+        Ok(Bridge { bus, bytes_per_second: u32::MAX, hold: Hold::Port(lock) })
     }
 
     /// Says what answers there.

@@ -27,6 +27,11 @@ impl Home {
         self.0.join("boards")
     }
 
+    /// Descriptions of GPIO lines that are wired to boards.
+    pub fn bridges(&self) -> PathBuf {
+        self.0.join("bridges")
+    }
+
     pub fn sims(&self) -> PathBuf {
         self.0.join("sims")
     }

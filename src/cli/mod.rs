@@ -11,6 +11,7 @@ mod connect;
 mod consent;
 mod context;
 mod explain;
+mod gpio;
 mod home;
 mod images;
 mod inspect;

@@ -9,6 +9,7 @@ pub const SPEEDS: [u32; 3] = [1_000_000, 500_000, 115_200];
 
 const SIM: &str = "sim:";
 const TCP: &str = "tcp://";
+const GPIO: &str = "gpio:";
 
 /// Where a bridge is.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -19,6 +20,8 @@ pub enum Place {
     Serial { path: String, baud: Option<u32> },
     /// `HOST:PORT`.
     Tcp(String),
+    /// GPIO lines of this computer, by the name or the path of the file that describes them.
+    Gpio(String),
 }
 
 impl Place {
@@ -28,10 +31,17 @@ impl Place {
             Place::Sim(_) => return None,
             Place::Serial { path, .. } => resolved(path),
             Place::Tcp(address) => format!("net-{}", address.to_ascii_lowercase()),
+            Place::Gpio(name) if is_path(name) => format!("gpio-{}", resolved(name)),
+            Place::Gpio(name) => format!("gpio-{name}"),
         };
         let plain = |c: char| if c.is_ascii_alphanumeric() || c == '.' || c == '-' { c } else { '-' };
         Some(name.trim_start_matches('/').chars().map(plain).collect())
     }
+}
+
+/// Whether what stands for a description is the path of its file and not its name.
+pub fn is_path(text: &str) -> bool {
+    text.contains(['/', '\\']) || text.ends_with(".toml")
 }
 
 /// The device file that a path stands for: systems have several names for one port.
@@ -46,6 +56,7 @@ impl fmt::Display for Place {
             Place::Serial { path, baud: None } => write!(f, "{path}"),
             Place::Serial { path, baud: Some(baud) } => write!(f, "{path}@{baud}"),
             Place::Tcp(address) => write!(f, "{TCP}{address}"),
+            Place::Gpio(name) => write!(f, "{GPIO}{name}"),
         }
     }
 }
@@ -56,6 +67,9 @@ impl FromStr for Place {
     fn from_str(text: &str) -> Result<Place, String> {
         if let Some(name) = text.strip_prefix(SIM) {
             return Ok(Place::Sim(name.to_owned()));
+        }
+        if let Some(name) = text.strip_prefix(GPIO).filter(|name| !name.is_empty()) {
+            return Ok(Place::Gpio(name.to_owned()));
         }
         if let Some(address) = text.strip_prefix(TCP) {
             return Ok(Place::Tcp(host_and_port(address)?));
@@ -106,7 +120,16 @@ mod tests {
 
     #[test]
     fn a_place_reads_back_as_it_is_written() {
-        for text in ["sim:vent", "/dev/ttyUSB0", "/dev/ttyUSB0@115200", "/dev/serial/by-id/a@b", "tcp://bench:7000", "tcp://[::1]:7000"] {
+        for text in [
+            "sim:vent",
+            "/dev/ttyUSB0",
+            "/dev/ttyUSB0@115200",
+            "/dev/serial/by-id/a@b",
+            "tcp://bench:7000",
+            "tcp://[::1]:7000",
+            "gpio:bench",
+            "gpio:./lines.toml",
+        ] {
             assert_eq!(text.parse::<Place>().map(|place| place.to_string()).as_deref(), Ok(text));
         }
     }

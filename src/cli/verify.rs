@@ -51,7 +51,7 @@ fn compare(connected: &mut super::connect::Connected, wanted: &NamedImage) -> Re
     let mut progress = Progress::new();
     let mut listener = |event: &_| progress.show(event);
     let (board, chip) = (&connected.board, &connected.chip);
-    let mut bench = Bench::new(&mut connected.client, board, chip, &mut listener, interrupt::flag()?);
+    let mut bench = Bench::new(connected.bus.as_mut(), board, chip, &mut listener, interrupt::flag()?);
     let result = bench.verify_image(wanted)?;
     drop(bench);
     progress.clear();

@@ -1,6 +1,8 @@
 //! The program as a user runs it: an empty environment, a home of its own, a fixed width, piped.
 
 mod bad_input;
+#[cfg(target_os = "linux")]
+mod gpio;
 mod interrupted;
 mod loader;
 mod screens;

@@ -4,4 +4,6 @@
 mod fake;
 mod file;
 mod on_board;
+#[cfg(target_os = "linux")]
+mod real_lines;
 mod waveform;
