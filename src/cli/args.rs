@@ -22,8 +22,9 @@ pub struct Global {
     /// The board: a name that `boards` lists, or a board file.
     #[arg(long, global = true, value_name = "NAME|FILE")]
     pub board: Option<String>,
-    /// Where the bridge is: the path of a serial port (`/dev/ttyUSB0`, or `/dev/ttyUSB0@115200` for one speed only),
-    /// `tcp://HOST:PORT`, `gpio:NAME` for GPIO lines of this computer that a file describes, or `sim:NAME` for a simulated one.
+    /// Where the bridge is: a serial port (`/dev/ttyUSB0`; `/dev/ttyUSB0@115200` for that speed only), `usb` or `usb:SERIAL-NUMBER`,
+    /// `tcp://HOST:PORT`, `rfc2217://HOST:PORT` for a serial-port server, `gpio:NAME` for GPIO lines of this computer that a file
+    /// describes, or `sim:NAME` for a simulated one. `bridges` lists them.
     #[arg(long, global = true, value_name = "WHERE")]
     pub via: Option<String>,
     /// The bridge's clock output is wired to the chip's clock pin: use it where nothing else gets an answer.
@@ -89,6 +90,7 @@ pub enum Command {
     #[command(subcommand)]
     Snapshot(snapshot::Snapshot),
     Boards(boards::Boards),
+    Bridges(bridges::Bridges),
     Journal(journal::Journal),
     #[command(subcommand)]
     Sim(sim::Sim),

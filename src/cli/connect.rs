@@ -1,6 +1,7 @@
 //! From `--via` to a bridge and the board behind it.
 
 use super::ask;
+use super::bridges;
 use super::context::Context;
 use super::gpio;
 use super::interrupt;
@@ -11,11 +12,12 @@ use super::stop::{Code, Stop};
 use crate::board::{Board, Chip, demo_names};
 use crate::bus::{Bus, BusError};
 use crate::job::Bench;
-use crate::link::{Client, OpenError, SerialWire, SpeedWire, TcpWire, Wire};
+use crate::link::{Client, OpenError, SerialServerWire, SerialWire, SpeedWire, TcpWire, UsbWire, usb_device};
 use crate::lock::{Lock, LockError};
 use crate::plan::Observed;
 use crate::record::{Held, Journal};
 use crate::sim::{OpenSim, Store};
+use std::path::PathBuf;
 use std::time::Duration;
 
 /// The seed of a sim that is made at first use.
@@ -134,6 +136,16 @@ impl Context {
     }
 
     fn real_bridge(&self, place: &Place) -> Result<Bridge, Stop> {
+        let (client, lock) = self.open_bridge(place)?;
+        self.say_bridge(place, &client);
+        Ok(Bridge::of(client, Hold::Port(lock)))
+    }
+
+    /// Takes a bridge that is no sim for this process, and greets it.
+    ///
+    /// # Errors
+    /// It is not there or may not be used, or does not answer.
+    pub fn open_bridge(&self, place: &Place) -> Result<(Client, Lock), Stop> {
         let lock = self.lock(place)?;
         let mut said = false;
         let mut waiting = |lasted: Duration| {
@@ -143,19 +155,19 @@ impl Context {
         };
         let met = match place {
             Place::Serial { path, baud } => {
-                let speeds = baud.map_or(SPEEDS.to_vec(), |baud| vec![baud]);
-                let wire = SerialWire::open(path, *speeds.last().unwrap_or(&SPEEDS[0]))?;
-                Client::connect_at(Box::new(wire) as Box<dyn SpeedWire>, &speeds, &mut waiting)
+                let speeds = speeds(*baud);
+                let wire: Box<dyn SpeedWire> = Box::new(SerialWire::open(path, speeds[speeds.len() - 1])?);
+                Client::connect_at(wire, &speeds, &mut waiting)
             }
-            Place::Tcp(address) => {
-                let wire: Box<dyn Wire> = Box::new(TcpWire::connect(address)?);
-                Client::connect_waiting(wire, &mut waiting)
+            Place::SerialServer { address, baud } => {
+                let wire: Box<dyn SpeedWire> = Box::new(SerialServerWire::connect(address)?);
+                Client::connect_at(wire, &speeds(*baud), &mut waiting)
             }
+            Place::Tcp(address) => Client::connect_waiting(Box::new(TcpWire::connect(address)?), &mut waiting),
+            Place::Usb(named) => Client::connect_waiting(Box::new(UsbWire::open(named.as_deref())?), &mut waiting),
             Place::Sim(_) | Place::Gpio(_) => return Err(Stop::usage(format!("{place} is at no port"))),
         };
-        let client = met.map_err(|error| no_bridge(place, &error))?;
-        self.say_bridge(place, &client);
-        Ok(Bridge::of(client, Hold::Port(lock)))
+        Ok((met.map_err(|error| no_bridge(place, &error))?, lock))
     }
 
     /// Lines of this computer. There is no link, so nothing that could be slow.
@@ -172,27 +184,29 @@ impl Context {
     /// Says what answers there.
     fn say_bridge(&self, place: &Place, client: &Client) {
         let abilities = client.abilities();
-        let at = match place {
-            Place::Serial { .. } => format!(" at {} baud", client.bytes_per_second() * 10),
-            _ => String::new(),
-        };
+        let at = baud(place, client).map(|baud| format!(" at {baud} baud")).unwrap_or_default();
         let (name, level, version) = (&abilities.name, abilities.pin_level, crate::frame::VERSION);
         output::remark(&format!("Bridge: {name}, protocol version {version}, pins at {level}, through {place}{at}."));
     }
 
     /// Takes a port for this process.
     fn lock(&self, place: &Place) -> Result<Lock, Stop> {
-        let path = self.lock_file(place).ok_or_else(|| Stop::usage(format!("{place} has no lock")))?;
+        let path = match (self.lock_file(place), place) {
+            (Some(path), _) => path,
+            (None, Place::Usb(named)) => return Err(usb_device(named.as_deref()).err().map_or_else(|| vanished(place), Stop::from)),
+            (None, _) => return Err(vanished(place)),
+        };
         let folder = self.home.locks();
         std::fs::create_dir_all(&folder).map_err(|why| Stop::usage(format!("cannot create the folder {}:\n{why}", folder.display())))?;
         Lock::take(&path).map_err(|error| match error {
-            LockError::Held { holder } => Stop::new(Code::NoAnswer, format!("{place} is in use by farrier itself: {holder}."))
-                .hint("Wait until that one ends; one bridge serves one command at a time."),
+            LockError::Held { holder } => Stop::new(Code::NoAnswer, format!("{place} is in use by another run of this program: {holder}"))
+                .hint("Wait until that one ends; a bridge serves one at a time."),
             other => Stop::usage(other.to_string()),
         })
     }
 
-    fn lock_file(&self, place: &Place) -> Option<std::path::PathBuf> {
+    /// The file whose lock a port's user holds.
+    pub fn lock_file(&self, place: &Place) -> Option<PathBuf> {
         Some(self.home.locks().join(place.lock_name()?))
     }
 
@@ -200,11 +214,16 @@ impl Context {
         if let Some(via) = &self.global.via {
             return via.parse().map_err(|why: String| Stop::usage(why).hint("`farrier bridges` lists what there is; --help says more."));
         }
+        let found = bridges::find();
+        if let [only] = found.sure().as_slice() {
+            output::remark(&format!("The only bridge there is: {only}."));
+            return Ok(only.clone());
+        }
         let mut names = self.sims().names()?;
         names.extend(demo_names());
         names.sort();
         names.dedup();
-        let places: Vec<Place> = names.into_iter().map(Place::Sim).collect();
+        let places: Vec<Place> = found.places().into_iter().chain(names.into_iter().map(Place::Sim)).collect();
         let choices: Vec<String> = places.iter().map(Place::to_string).collect();
         let chosen = ask::choose("Which bridge? Its number, or give --via:", &choices)?;
         Ok(places[chosen].clone())
@@ -234,18 +253,35 @@ impl Context {
     }
 }
 
+/// The speeds to try.
+fn speeds(baud: Option<u32>) -> Vec<u32> {
+    baud.map_or(SPEEDS.to_vec(), |baud| vec![baud])
+}
+
+/// The speed at which a bridge answered, where there is one.
+pub fn baud(place: &Place, client: &Client) -> Option<u32> {
+    let has_one = matches!(place, Place::Serial { .. } | Place::SerialServer { .. });
+    has_one.then(|| client.bytes_per_second() * 10)
+}
+
+fn vanished(place: &Place) -> Stop {
+    Stop::new(Code::NoAnswer, format!("{place} is not there any more"))
+}
+
 /// Nothing at a port answers as a bridge does.
 fn no_bridge(place: &Place, error: &BusError) -> Stop {
-    let what = match (error, place) {
-        (BusError::NoAnswer { waited, tries }, Place::Serial { baud, .. }) => {
-            let speeds = baud.map_or(SPEEDS.to_vec(), |baud| vec![baud]).iter().map(u32::to_string).collect::<Vec<_>>().join(", ");
-            format!("no bridge answers at {place}: HELLO was said {tries} times in {:.1} s, at {speeds} baud", waited.as_secs_f64())
+    let what = match error {
+        BusError::NoAnswer { waited, tries } => {
+            let at = match place {
+                Place::Serial { baud, .. } | Place::SerialServer { baud, .. } => {
+                    format!(", at {} baud", speeds(*baud).iter().map(u32::to_string).collect::<Vec<_>>().join(", "))
+                }
+                _ => String::new(),
+            };
+            format!("no bridge answers at {place}: HELLO was said {tries} times in {:.1} s{at}", waited.as_secs_f64())
         }
-        (BusError::NoAnswer { waited, tries }, _) => {
-            format!("no bridge answers at {place}: HELLO was said {tries} times in {:.1} s", waited.as_secs_f64())
-        }
-        (BusError::Nonsense { what }, _) => format!("what answers at {place} is no Farrier bridge, or has another speed:\n{what}"),
-        (other, _) => format!("{place}: {other}"),
+        BusError::Nonsense { what } => format!("what answers at {place} is no Farrier bridge, or has another speed:\n{what}"),
+        other => format!("{place}: {other}"),
     };
     let stop = Stop::new(Code::NoAnswer, what);
     match error {

@@ -4,6 +4,7 @@ mod args;
 mod ask;
 mod board_view;
 pub mod boards;
+mod bridges;
 mod change;
 mod completions;
 mod configure;
@@ -76,6 +77,7 @@ fn run(command: Option<Command>, context: &Context) -> Result<ExitCode, Stop> {
         Some(Command::Snapshot(snapshot)) => snapshot.run(context),
         Some(Command::Journal(journal)) => journal.run(context),
         Some(Command::Boards(boards)) => boards.run(context),
+        Some(Command::Bridges(bridges)) => bridges.run(context),
         Some(Command::Sim(sim)) => sim.run(context),
         Some(Command::Explain(explain)) => explain.run(context),
         Some(Command::Completions(completions)) => completions.run(),

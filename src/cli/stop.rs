@@ -61,6 +61,11 @@ impl Stop {
         Stop::new(Code::Usage, message)
     }
 
+    /// What happened, without what to do next.
+    pub fn message(&self) -> &str {
+        &self.message
+    }
+
     /// Adds what to do next.
     pub fn hint(mut self, hint: impl Into<String>) -> Stop {
         self.next.push(Next::Hint(hint.into()));

@@ -1,7 +1,8 @@
 //! A board on the bench: the chip behind its bus, the description it should fit, and who listens.
 
 use super::{Event, JobError};
-use crate::algorithm::avr_spi::{AvrSpi, Rung, rungs};
+use crate::algorithm::AlgorithmError;
+use crate::algorithm::avr_spi::{AvrSpi, Entered, Rung, rungs};
 use crate::board::{Board, Chip, Way};
 use crate::bus::Bus;
 use crate::finding::Finding;
@@ -62,13 +63,10 @@ impl<'a> Bench<'a> {
         if let Some(finding) = &self.refused {
             return Err(JobError::Refused(finding.clone()));
         }
-        let entered = match slowest_first {
-            true => self.spi.enter_slowest_first(&self.rungs)?,
-            false => {
-                let rest = self.rungs.iter().filter(|rung| Some(**rung) != self.preferred);
-                let rungs: Vec<Rung> = self.preferred.iter().chain(rest).copied().collect();
-                self.spi.enter(&rungs)?
-            }
+        let entered = match self.try_to_enter(slowest_first) {
+            // While nobody spoke to it (somebody thought about a question), the bridge has let go and forgotten the session.
+            Err(error) if error.restarted() => self.try_to_enter(slowest_first)?,
+            result => result?,
         };
         self.preferred = Some(entered.rung);
         Ok(Access {
@@ -79,6 +77,15 @@ impl<'a> Bench<'a> {
             supply: entered.supply,
             pin_level: Some(self.pin_level),
         })
+    }
+
+    fn try_to_enter(&mut self, slowest_first: bool) -> Result<Entered, AlgorithmError> {
+        if slowest_first {
+            return self.spi.enter_slowest_first(&self.rungs);
+        }
+        let rest = self.rungs.iter().filter(|rung| Some(**rung) != self.preferred);
+        let rungs: Vec<Rung> = self.preferred.iter().chain(rest).copied().collect();
+        self.spi.enter(&rungs)
     }
 }
 

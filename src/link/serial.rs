@@ -4,7 +4,7 @@ use super::greet::SpeedWire;
 use super::open::{OpenError, gone, stuck};
 use super::{Wire, device_file};
 use crate::time::{Clock, HostClock, Moment, SharedClock};
-use serialport::{ClearBuffer, ErrorKind, SerialPort};
+use serialport::{ClearBuffer, ErrorKind, SerialPort, SerialPortBuilder};
 use std::io;
 use std::path::Path;
 use std::rc::Rc;
@@ -13,11 +13,14 @@ use std::time::Duration;
 /// Start bit, 8 data bits, stop bit.
 const BITS_PER_BYTE: u32 = 10;
 
-/// One `write` that is larger may go past the port's time-out when nobody reads (tried on a pseudo-terminal).
-const WRITE_BYTES_MAX: usize = 4096;
+/// Bytes in one call; 4096 take a third of a second at 115,200 baud.
+const CALL_BYTES: usize = 4096;
 
-/// How long a port may take no byte. The largest write takes a third of a second at 115,200 baud.
+/// How long a port may take no byte.
 const WRITE_WITHIN: Duration = Duration::from_secs(5);
+
+/// How long to wait where a port that was ready for bytes takes none.
+const RETRY_AFTER: Duration = Duration::from_millis(1);
 
 /// A serial port, 8 data bits, no parity, 1 stop bit, without flow control, for this process alone.
 pub struct SerialWire {
@@ -34,12 +37,28 @@ impl SerialWire {
     /// No such port, no permission, in use by another program, or no serial port.
     pub fn open(path: &str, baud: u32) -> Result<SerialWire, OpenError> {
         let builder = serialport::new(path, baud).dtr_on_open(true).timeout(WRITE_WITHIN);
-        let mut port = builder.open().map_err(|error| why_not(path, error))?;
+        let mut port = open_port(builder).map_err(|error| why_not(path, error))?;
         // A bridge with its own USB may send only to a terminal that says it is there. Pseudo-terminals have no such lines.
         let _ = port.write_request_to_send(true);
         let _ = port.clear(ClearBuffer::All);
         Ok(SerialWire { port, place: named(path), baud, clock: Rc::new(HostClock::start()) })
     }
+}
+
+/// The library waits until a port is ready for some bytes, and then in the system until it has taken all; a pseudo-terminal that
+/// nobody reads never does. Without blocking it takes what it can.
+#[cfg(unix)]
+fn open_port(builder: SerialPortBuilder) -> serialport::Result<Box<dyn SerialPort>> {
+    use nix::fcntl::{FcntlArg, OFlag, fcntl};
+    use std::os::fd::AsRawFd;
+    let port = builder.open_native()?;
+    fcntl(port.as_raw_fd(), FcntlArg::F_SETFL(OFlag::O_NONBLOCK)).map_err(io::Error::from)?;
+    Ok(Box::new(port))
+}
+
+#[cfg(not(unix))]
+fn open_port(builder: SerialPortBuilder) -> serialport::Result<Box<dyn SerialPort>> {
+    builder.open()
 }
 
 fn named(path: &str) -> String {
@@ -78,22 +97,32 @@ fn is_terminal(_: &Path) -> bool {
 impl Wire for SerialWire {
     fn send(&mut self, bytes: &[u8]) -> io::Result<()> {
         let mut left = bytes;
+        let mut deadline = self.clock.now().plus(WRITE_WITHIN);
+        self.port.set_timeout(WRITE_WITHIN)?;
         while !left.is_empty() {
-            let next = left.get(..WRITE_BYTES_MAX).unwrap_or(left);
-            self.port.set_timeout(WRITE_WITHIN)?;
+            let next = left.get(..CALL_BYTES).unwrap_or(left);
             match self.port.write(next) {
-                Ok(0) => return Err(stuck(&self.place)),
-                Ok(written) => left = left.get(written..).unwrap_or_default(),
-                Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
-                Err(error) if error.kind() == io::ErrorKind::TimedOut => return Err(stuck(&self.place)),
-                Err(error) => return Err(gone(&self.place, &error)),
+                Ok(written) if written > 0 => {
+                    left = left.get(written..).unwrap_or_default();
+                    deadline = self.clock.now().plus(WRITE_WITHIN);
+                }
+                Ok(_) => self.clock.wait_until(self.clock.now().plus(RETRY_AFTER)),
+                Err(error) => match error.kind() {
+                    io::ErrorKind::Interrupted => {}
+                    io::ErrorKind::WouldBlock => self.clock.wait_until(self.clock.now().plus(RETRY_AFTER)),
+                    io::ErrorKind::TimedOut => return Err(stuck(&self.place)),
+                    _ => return Err(gone(&self.place, &error)),
+                },
+            }
+            if self.clock.now() >= deadline {
+                return Err(stuck(&self.place));
             }
         }
         Ok(())
     }
 
     fn receive(&mut self, into: &mut Vec<u8>, deadline: Moment) -> io::Result<()> {
-        let mut buffer = [0; WRITE_BYTES_MAX];
+        let mut buffer = [0; CALL_BYTES];
         loop {
             self.port.set_timeout(deadline.since(self.clock.now()))?;
             match self.port.read(&mut buffer) {
@@ -103,7 +132,7 @@ impl Wire for SerialWire {
                     into.extend(buffer.iter().take(count));
                     return Ok(());
                 }
-                Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
+                Err(error) if matches!(error.kind(), io::ErrorKind::Interrupted | io::ErrorKind::WouldBlock) => {}
                 Err(error) if error.kind() == io::ErrorKind::TimedOut => return Ok(()),
                 Err(error) => return Err(gone(&self.place, &error)),
             }

@@ -44,6 +44,14 @@ impl Pty {
         self.path.clone()
     }
 
+    /// Another handle of the same end.
+    ///
+    /// # Errors
+    /// When the process has too many files open.
+    pub fn try_clone(&self) -> io::Result<Pty> {
+        Ok(Pty { master: self.master.try_clone()?, path: self.path.clone() })
+    }
+
     /// Whether a program has the port open.
     #[must_use]
     pub fn is_open(&self) -> bool {

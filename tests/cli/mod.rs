@@ -6,7 +6,7 @@ mod gpio;
 mod interrupted;
 mod loader;
 mod screens;
-mod served;
+pub mod served;
 
 use farrier::board::Catalog;
 use farrier::sim::Store;

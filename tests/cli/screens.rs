@@ -17,6 +17,7 @@ const COMMANDS: &[&str] = &[
     "boards",
     "boards show",
     "boards check",
+    "bridges",
     "journal",
     "journal close",
     "explain",
@@ -42,7 +43,7 @@ fn every_help_has_an_example() {
 #[test]
 fn every_listing_works_in_an_empty_home_and_ends_with_a_command() {
     let home = Home::new();
-    for line in ["", "boards", "sim list", "snapshot list", "journal", "explain", "boards show vent"] {
+    for line in ["", "boards", "bridges", "sim list", "snapshot list", "journal", "explain", "boards show vent"] {
         let ran = home.run(line);
         ran.exits(0).says("farrier ");
         let json = home.run(&format!("{line} --json"));

@@ -4,8 +4,11 @@
 use super::{Held, Home, Ran};
 use farrier::board::Catalog;
 use farrier::sim::{Pty, Store};
-use std::io::{BufRead, BufReader, Read};
+use std::io::{BufRead, BufReader, Read, Write};
+use std::net::TcpListener;
 use std::process::{Child, Stdio};
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::Duration;
 
 /// `farrier sim serve`, until it is dropped.
 pub struct Serving {
@@ -55,7 +58,7 @@ pub fn fast_frost(home: &Home) {
 }
 
 /// What the same command gives on the same board through the memory wire.
-fn in_virtual_time(line: &str) -> Held {
+pub fn in_virtual_time(line: &str) -> Held {
     let home = Home::new();
     fast_frost(&home);
     home.run(&line.replace("VIA", "sim:bench")).exits(0);
@@ -169,4 +172,69 @@ fn a_port_that_vanishes_in_the_middle_stops_the_job_and_the_same_command_goes_on
         let (held, expected) = (home.export("bench"), in_virtual_time(line));
         assert_eq!((&held.flash, held.lock()), (&expected.flash, expected.lock()), "{how}");
     }
+}
+
+#[test]
+fn garbage_at_a_port_is_told() {
+    let home = Home::new();
+    let mut pty = Pty::open().expect("a pty");
+    let path = pty.path().display().to_string();
+    let stop = AtomicBool::new(false);
+    let ran = std::thread::scope(|scope| {
+        scope.spawn(|| {
+            while !stop.load(Ordering::Relaxed) {
+                // What nobody reads, or nobody has open, is lost.
+                let _ = pty.writer().write_all(b"temperature 21.5\r\n\0");
+                std::thread::sleep(Duration::from_millis(5));
+            }
+        });
+        let ran = refused(&home, &path);
+        stop.store(true, Ordering::Relaxed);
+        ran
+    });
+    ran.exits(4).says("no Farrier bridge, or has another speed");
+}
+
+/// Something at a TCP port that says these bytes whenever it hears any.
+fn parrot(says: &'static [u8]) -> String {
+    let listener = TcpListener::bind("127.0.0.1:0").expect("a port");
+    let via = format!("tcp://{}", listener.local_addr().expect("its address"));
+    std::thread::spawn(move || {
+        let (mut stream, _) = listener.accept().expect("a program");
+        let mut heard = [0; 4096];
+        while stream.read(&mut heard).is_ok_and(|count| count > 0) {
+            let _ = stream.write_all(says);
+        }
+    });
+    via
+}
+
+#[test]
+fn another_version_and_silence_and_echo_over_tcp_are_told() {
+    let home = Home::new();
+    // `other-version` of the worked examples in hardware-notes/bridge-protocol.md.
+    let other_version = parrot(&[0x02, 0x81, 0x01, 0x04, 0x02, 0xF0, 0xF1, 0x00]);
+    refused(&home, &other_version).exits(4).says("protocol version 2, this program speaks 1").says("newer farrier");
+    refused(&home, &parrot(b"")).exits(4).says("no bridge answers").says("25 times");
+    refused(&home, &parrot(b"login: \0")).exits(4).says("no Farrier bridge");
+}
+
+#[test]
+fn bridges_asks_what_is_named_and_gives_the_text_to_copy() {
+    let home = Home::new();
+    fast_frost(&home);
+    home.run("bridges").exits(0).says("farrier bridges").says("Next: farrier");
+    let serving = Serving::start(&home, "bench", "--pty");
+    let via = &serving.via;
+    let ran = home.run(&format!("bridges --ask {via}"));
+    ran.exits(0).says("SIMULATED bridge \"sim bench\": protocol version 1, 1000000 baud, pins at 3.3 V").says(&format!("--via {via}"));
+    ran.says(&format!("Next: farrier inspect --board NAME --via {via}"));
+    let ran = home.run(&format!("bridges --json --ask {via} tcp://127.0.0.1:1 sim:bench"));
+    ran.exits(4);
+    let listed = ran.json()["bridges"].clone();
+    let of = |via: &str| listed.as_array().and_then(|all| all.iter().find(|one| one["via"] == via)).cloned().unwrap_or_default();
+    assert_eq!((&of(via)["state"], &of(via)["hello"]["name"]), (&"bridge".into(), &"sim bench".into()), "{listed}");
+    assert_eq!(of("tcp://127.0.0.1:1")["state"], "failed", "{listed}");
+    assert!(of("sim:bench")["why"].as_str().is_some_and(|why| why.contains("sim list")), "{listed}");
+    home.run("bridges --ask vent").exits(2).says("sim:vent");
 }

@@ -114,3 +114,21 @@ fn an_entry_at_a_known_clock_takes_one_try() {
     let (_, report) = done.job.expect("a job");
     assert_eq!(report.access.expect("it was reached").programming_clock.0, 2_666_666, "a sixth of 16 MHz");
 }
+
+#[test]
+fn a_bridge_that_let_go_while_somebody_thought_is_entered_again() {
+    let bench = Workbench::new("frost", 1);
+    let mut client = Client::connect(bench.sim.wire()).expect("a bridge");
+    let start = client.hello().start;
+    let stop = AtomicBool::new(false);
+    let mut listener = |_: &Event| {};
+    let mut on_bench = Bench::new(&mut client, &bench.board, &bench.chip, &mut listener, &stop);
+    let observed = on_bench.observe().expect("the board is read");
+    on_bench.release().expect("it is let go");
+    let clock = bench.sim.clock();
+    clock.wait_until(clock.now().plus(std::time::Duration::from_secs(60)));
+    on_bench.expect_settings(&observed).expect("it is reached again");
+    drop(on_bench);
+    assert_ne!(client.hello().start, start, "the bridge had let go by itself");
+    assert_eq!(bench.sim.violations().count, 0, "{:?}", bench.sim.violations());
+}

@@ -4,4 +4,5 @@ mod bridges;
 mod client;
 mod faults;
 mod lossy;
+mod speeds;
 mod wires;

@@ -13,11 +13,12 @@ mod images;
 mod installed;
 pub mod loaders;
 mod rp2040;
+mod serial_server;
 
 /// What to do when something is missing.
 const INSTALL: &str = "run `tests/run`, which installs it or names the command that does";
 
-/// The Python of the virtual environment that `tests/run` makes, with the packages intelhex and xmodem.
+/// The Python of the virtual environment that `tests/run` makes, with the packages intelhex, xmodem and pyserial.
 pub fn python() -> PathBuf {
     let python = Path::new(env!("CARGO_MANIFEST_DIR")).join("target/venv/bin/python");
     assert!(python.exists(), "{} is missing: {INSTALL}", python.display());
