@@ -4,7 +4,7 @@ use super::Wire;
 use super::exchange::Exchange;
 use super::greet::{SpeedWire, Waiting, greet, greet_at};
 use super::pace::Pace;
-use super::parts::{Shape, split};
+use super::parts::{Expected, Piece, add, split};
 use crate::bus::{Abilities, Bus, BusError, Operation, Reply, Ticket, Why};
 use crate::frame::{Answer, Hello, Request};
 use crate::time::SharedClock;
@@ -36,9 +36,7 @@ struct List {
 /// What one request asks of the bridge.
 struct Part {
     ticket: Ticket,
-    /// The index in the list of the part's first operation.
-    first: usize,
-    expected: Vec<Shape>,
+    expected: Vec<Expected>,
 }
 
 /// Whether the next submission can simply be sent.
@@ -132,10 +130,9 @@ impl Client {
 
     /// Sends a list, as far as nothing is known to have failed.
     fn send_list(&mut self, ticket: Ticket, list: &[Operation]) {
-        let (parts, impossible) = split(list, self.exchange.hello());
-        for range in parts {
-            let operations = list.get(range.clone()).unwrap_or_default();
-            if !self.send_part(ticket, range.start, operations) {
+        let (parts, impossible) = split(list, self.exchange.hello(), self.exchange.grain());
+        for part in parts {
+            if !self.send_part(ticket, part) {
                 return self.end_list(ticket, BusError::NotBegun);
             }
         }
@@ -146,20 +143,21 @@ impl Client {
     }
 
     /// Sends a part once the window has room. False when something failed first.
-    fn send_part(&mut self, ticket: Ticket, first: usize, operations: &[Operation]) -> bool {
+    fn send_part(&mut self, ticket: Ticket, part: Vec<Piece>) -> bool {
         while matches!(self.state, State::Sound) && !self.exchange.has_room() {
             self.take_answer().unwrap_or_else(|error| self.break_off(error));
         }
         if !matches!(self.state, State::Sound) {
             return false;
         }
-        let work = operations.iter().map(|operation| self.pace.work(operation)).fold(Duration::ZERO, Duration::saturating_add);
-        if let Err(error) = self.exchange.send(&Request::Run(operations.to_vec()), work) {
+        let work = part.iter().map(|piece| self.pace.work(&piece.operation)).fold(Duration::ZERO, Duration::saturating_add);
+        let expected = part.iter().map(Expected::of).collect();
+        let operations = part.into_iter().map(|piece| piece.operation).collect();
+        if let Err(error) = self.exchange.send(&Request::Run(operations), work) {
             self.break_off(error);
             return false;
         }
-        let expected = operations.iter().map(Shape::of).collect();
-        self.parts.push_back(Some(Part { ticket, first, expected }));
+        self.parts.push_back(Some(Part { ticket, expected }));
         if let Some(list) = self.list(ticket) {
             list.outstanding += 1;
         }
@@ -187,9 +185,10 @@ impl Client {
                 replies = given;
                 None
             }
-            Answer::Failed { operation, why } if (operation as usize) < part.expected.len() => {
-                Some(BusError::Failed { operation: part.first + operation as usize, why })
-            }
+            Answer::Failed { operation, why } => match part.expected.get(operation as usize) {
+                Some(expected) => Some(BusError::Failed { operation: expected.of, why: expected.why(why) }),
+                None => return Err(BusError::Nonsense { what: format!("operation {operation} failed, of {}", part.expected.len()) }),
+            },
             Answer::NotBegun => Some(BusError::NotBegun),
             _ => return Err(BusError::Nonsense { what: "its replies are not those of the operations".into() }),
         };
@@ -198,7 +197,9 @@ impl Client {
         }
         if let Some(list) = self.list(part.ticket) {
             list.outstanding = list.outstanding.saturating_sub(1);
-            list.replies.extend(replies);
+            for (expected, reply) in part.expected.iter().zip(replies) {
+                add(&mut list.replies, expected.of, reply);
+            }
             match end {
                 Some(failed @ BusError::Failed { .. }) => list.end = Some(failed),
                 Some(other) => drop(list.end.get_or_insert(other)),
@@ -247,7 +248,7 @@ impl Client {
 
 impl Part {
     fn is_answered_by(&self, replies: &[Reply]) -> bool {
-        self.expected.len() == replies.len() && self.expected.iter().zip(replies).all(|(shape, reply)| shape.fits(reply))
+        self.expected.len() == replies.len() && self.expected.iter().zip(replies).all(|(expected, reply)| expected.fits(reply))
     }
 }
 

@@ -2,21 +2,24 @@
 //! the answers, each once and in order.
 
 use super::Wire;
+use super::grain::Grain;
 use super::greet::{SLACK, greet, sealed, travel};
 use crate::bus::BusError;
-use crate::frame::{Answer, Decoder, Envelope, Hello, REACTION, Request, Sequence, wire_bytes_max};
+use crate::frame::{Answer, Decoder, ENVELOPE_BYTES, Envelope, Hello, REACTION, Request, Sequence, wire_bytes_max};
 use crate::time::{Moment, SharedClock};
 use std::collections::VecDeque;
+use std::fmt;
 use std::time::Duration;
 
 /// How long to wait for an answer while the bridge works, before asking whether it is still there.
 const ASK_EVERY: Duration = Duration::from_millis(500);
 
-/// Questions in a row to which no frame at all came back, after which the bridge counts as gone.
+/// Questions in a row to which nothing came back, not even a damaged frame, after which the bridge counts as gone.
 const UNHEARD_MAX: u32 = 10;
 
-/// Questions and repetitions about one request that did not bring it forward, after which the wire counts as unusable.
-const FRUITLESS_MAX: u32 = 100;
+/// Questions and repetitions about one request that did not bring it forward, after which the wire counts as unusable. A kilobyte that
+/// was under way when one byte in 350 began to be hurt needs about twenty.
+const FRUITLESS_MAX: u32 = 200;
 
 /// A bridge may take this many times as long as the work should, and [`WORK_MARGIN`] more, before it counts as stuck.
 const WORK_FACTOR: u32 = 4;
@@ -26,6 +29,10 @@ const WORK_MARGIN: Duration = Duration::from_secs(2);
 struct Flight {
     sequence: Sequence,
     bytes: Vec<u8>,
+    /// The larger one of the bodies of the request and its answer.
+    body_bytes: usize,
+    /// It was sent again or asked about.
+    disturbed: bool,
     /// How long the bridge should work on it.
     work: Duration,
     answer: Option<Answer>,
@@ -42,19 +49,22 @@ pub(super) struct Exchange {
     /// When the wire will have carried everything that was sent.
     sent_until: Moment,
     patience: Patience,
+    grain: Grain,
 }
 
 /// How the oldest request stands.
 struct Patience {
     /// When to ask for its answer.
     ask_at: Moment,
-    /// It was asked for before its time, because something was seen to be lost.
-    asked_early: bool,
+    /// It was asked for before its time, because the answer to a later one came.
+    missed: bool,
+    /// What arrives damaged before then is no answer to the last question.
+    answered_from: Moment,
     /// Since when the bridge can have been working on it.
     since: Moment,
-    /// Until then, AGAIN may be about frames that have been sent again already.
-    resent_until: Moment,
-    /// When the last frame came from the bridge, and the questions since then.
+    /// So many more AGAIN with this number are about frames that were under way when it and they were sent again.
+    stale: Option<(Sequence, usize)>,
+    /// When the last frame came from the bridge, damaged or not, and the questions since then.
     heard_at: Moment,
     unheard: u32,
     /// Questions and repetitions since the oldest request last came forward.
@@ -65,7 +75,17 @@ struct Patience {
 
 impl Patience {
     fn from(now: Moment) -> Patience {
-        Patience { ask_at: now, asked_early: false, since: now, resent_until: now, heard_at: now, unheard: 0, fruitless: 0, odd: None }
+        Patience {
+            ask_at: now,
+            missed: false,
+            answered_from: now,
+            since: now,
+            stale: None,
+            heard_at: now,
+            unheard: 0,
+            fruitless: 0,
+            odd: None,
+        }
     }
 }
 
@@ -76,6 +96,7 @@ impl Exchange {
         let now = clock.now();
         Exchange {
             decoder: Decoder::new(hello.frame_bytes as usize),
+            grain: Grain::of(hello.frame_bytes),
             wire,
             clock,
             hello,
@@ -91,6 +112,7 @@ impl Exchange {
         self.hello = greet(self.wire.as_mut(), &mut |_| {})?;
         let now = self.clock.now();
         self.decoder = Decoder::new(self.hello.frame_bytes as usize);
+        self.grain = self.grain.within(self.hello.frame_bytes);
         self.next = Sequence::default();
         self.flights.clear();
         self.sent_until = now;
@@ -104,6 +126,11 @@ impl Exchange {
 
     pub fn wire(&self) -> &dyn Wire {
         self.wire.as_ref()
+    }
+
+    /// How many bytes the body of a request, and that of its answer, should have at most.
+    pub fn grain(&self) -> usize {
+        self.grain.bytes()
     }
 
     pub fn clock(&self) -> &SharedClock {
@@ -121,37 +148,42 @@ impl Exchange {
         let bytes = sealed(request, sequence)?;
         self.put_on_wire(&bytes)?;
         self.next = sequence.next();
-        self.flights.push_back(Flight { sequence, bytes, work, answer: None });
-        if self.flights.len() == 1 {
-            self.attend_to_oldest();
+        let body_bytes = bytes.len().saturating_sub(ENVELOPE_BYTES);
+        self.flights.push_back(Flight { sequence, bytes, body_bytes, disturbed: false, work, answer: None });
+        match self.flights.len() {
+            1 => self.attend_to_oldest(),
+            _ => Ok(()),
         }
-        Ok(())
     }
 
     /// Waits for the oldest request's answer.
     pub fn receive(&mut self) -> Result<Answer, BusError> {
         loop {
             if let Some(answer) = self.flights.front_mut().and_then(|oldest| oldest.answer.take()) {
-                self.flights.pop_front();
-                self.attend_to_oldest();
+                if let Some(done) = self.flights.pop_front().filter(|done| !done.disturbed) {
+                    self.grain.got_through(done.body_bytes);
+                }
+                self.attend_to_oldest()?;
                 return Ok(answer);
             }
             if !self.listen()? {
                 self.patience.unheard += 1;
+                self.patience.stale = None;
                 self.ask()?;
             }
         }
     }
 
     /// The oldest request is another one now, or was sent again.
-    fn attend_to_oldest(&mut self) {
+    fn attend_to_oldest(&mut self) -> Result<(), BusError> {
         let now = self.clock.now();
         self.patience.since = now.max(self.sent_until);
-        self.patience.asked_early = false;
+        self.patience.missed = false;
         self.patience.fruitless = 0;
         self.patience.unheard = 0;
         self.patience.heard_at = now;
         self.expect_answer(self.oldest_work());
+        self.ask_for_missed()
     }
 
     /// How long the oldest request may take before it is worth asking.
@@ -174,8 +206,8 @@ impl Exchange {
             match self.decoder.push(*byte) {
                 Some(Ok(envelope)) => self.hear(&envelope)?,
                 Some(Err(damage)) => {
-                    self.patience.odd = Some(damage.to_string());
-                    self.ask_early()?;
+                    self.heard_something();
+                    self.ask_for_damaged(&damage)?;
                 }
                 None => {}
             }
@@ -183,11 +215,15 @@ impl Exchange {
         Ok(self.clock.now() < self.patience.ask_at)
     }
 
-    fn hear(&mut self, envelope: &Envelope) -> Result<(), BusError> {
+    fn heard_something(&mut self) {
         self.patience.heard_at = self.clock.now();
         self.patience.unheard = 0;
+    }
+
+    fn hear(&mut self, envelope: &Envelope) -> Result<(), BusError> {
+        self.heard_something();
         match Answer::open(envelope) {
-            Ok(answer @ (Answer::Replies(_) | Answer::Failed { .. } | Answer::NotBegun)) => self.keep(envelope.sequence, answer),
+            Ok(answer @ (Answer::Replies(_) | Answer::Failed { .. } | Answer::NotBegun)) => self.keep(envelope, answer),
             Ok(Answer::Again) => self.send_again(envelope.sequence),
             Ok(Answer::Working) => self.wait_on(envelope.sequence),
             Ok(Answer::HelloFirst) => Err(BusError::Restarted),
@@ -195,10 +231,7 @@ impl Exchange {
             // The answer to a HELLO that was said once too often.
             Ok(Answer::Hello(_)) => Ok(()),
             Ok(Answer::OtherVersion { version }) => Err(BusError::Version { found: version, expected: crate::frame::VERSION }),
-            Err(why) => {
-                self.patience.odd = Some(why.to_string());
-                self.ask_early()
-            }
+            Err(why) => self.ask_for_damaged(&why),
         }
     }
 
@@ -208,16 +241,13 @@ impl Exchange {
     }
 
     /// Keeps an answer, unless it has come before.
-    fn keep(&mut self, sequence: Sequence, answer: Answer) -> Result<(), BusError> {
-        let place = self.place(sequence);
+    fn keep(&mut self, envelope: &Envelope, answer: Answer) -> Result<(), BusError> {
+        let place = self.place(envelope.sequence);
         if let Some(flight) = place.and_then(|place| self.flights.get_mut(place)) {
+            flight.body_bytes = flight.body_bytes.max(envelope.body.len());
             flight.answer.get_or_insert(answer);
         }
-        // Answers come in order: one that is not the oldest's means that the oldest's was lost.
-        match self.flights.front() {
-            Some(oldest) if oldest.answer.is_none() && place.is_some() => self.ask_early(),
-            _ => Ok(()),
-        }
+        self.ask_for_missed()
     }
 
     /// The bridge has the request, and works.
@@ -228,7 +258,7 @@ impl Exchange {
             return Err(BusError::NoAnswer { waited, tries: self.patience.fruitless });
         }
         self.patience.fruitless = 0;
-        self.patience.asked_early = false;
+        self.patience.missed = false;
         self.expect_answer(self.oldest_work());
         Ok(())
     }
@@ -236,18 +266,23 @@ impl Exchange {
     /// The bridge lacks a request: it and those after it are sent again.
     fn send_again(&mut self, sequence: Sequence) -> Result<(), BusError> {
         let Some(place) = self.place(sequence) else { return Ok(()) };
-        if self.clock.now() < self.patience.resent_until {
+        if let Some((about, left @ 1..)) = &mut self.patience.stale
+            && *about == sequence
+        {
+            *left -= 1;
             return Ok(());
         }
         self.count_fruitless()?;
-        let again: Vec<Vec<u8>> = self.flights.iter().skip(place).map(|flight| flight.bytes.clone()).collect();
+        self.grain.lost_one();
         self.put_on_wire(&[0])?;
-        for (index, bytes) in again.iter().enumerate() {
-            self.put_on_wire(bytes)?;
-            if index == 0 {
-                self.patience.resent_until = self.sent_until.plus(SLACK);
-            }
+        for index in place..self.flights.len() {
+            let Some(flight) = self.flights.get_mut(index) else { break };
+            flight.disturbed = true;
+            let bytes = flight.bytes.clone();
+            self.put_on_wire(&bytes)?;
         }
+        // Each frame that was under way behind the gap brings an AGAIN of its own.
+        self.patience.stale = Some((sequence, self.flights.len() - place - 1));
         if place == 0 {
             self.patience.since = self.sent_until;
         }
@@ -255,21 +290,38 @@ impl Exchange {
         Ok(())
     }
 
-    /// Asks for the oldest answer, because it seems to be lost, once.
-    fn ask_early(&mut self) -> Result<(), BusError> {
-        if self.flights.is_empty() || std::mem::replace(&mut self.patience.asked_early, true) {
+    /// Answers come in order: where one has come that is not the oldest's, the oldest's was lost. Asks for it, once.
+    fn ask_for_missed(&mut self) -> Result<(), BusError> {
+        let is_missed = self.flights.front().is_some_and(|oldest| oldest.answer.is_none());
+        if self.patience.missed || !is_missed || self.flights.iter().all(|flight| flight.answer.is_none()) {
             return Ok(());
         }
+        self.patience.missed = true;
+        self.grain.lost_one();
+        self.ask()
+    }
+
+    /// Something arrived damaged: it was the oldest's answer, or the answer to the last question. Asks again.
+    fn ask_for_damaged(&mut self, why: &dyn fmt::Display) -> Result<(), BusError> {
+        self.patience.odd = Some(why.to_string());
+        if self.flights.is_empty() || self.clock.now() < self.patience.answered_from {
+            return Ok(());
+        }
+        self.grain.lost_one();
         self.ask()
     }
 
     /// Asks what became of the oldest request.
     fn ask(&mut self) -> Result<(), BusError> {
         self.count_fruitless()?;
-        let sequence = self.flights.front().map_or(self.next, |oldest| oldest.sequence);
+        let sequence = self.flights.front_mut().map_or(self.next, |oldest| {
+            oldest.disturbed = true;
+            oldest.sequence
+        });
         let mut bytes = vec![0];
         bytes.extend(sealed(&Request::Ask, sequence)?);
         self.put_on_wire(&bytes)?;
+        self.patience.answered_from = self.sent_until;
         // Even a bridge that works answers this at once.
         self.expect_answer(Duration::ZERO);
         Ok(())

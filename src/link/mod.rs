@@ -17,6 +17,7 @@ mod direct;
 mod exchange;
 mod executor;
 pub mod gpio;
+mod grain;
 mod greet;
 mod memory;
 mod noise;

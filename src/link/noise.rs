@@ -15,6 +15,19 @@ pub struct Noise {
     pub lose_byte_in: u32,
     /// A byte becomes another one.
     pub change_byte_in: u32,
+    /// A byte arrives twice.
+    pub double_byte_in: u32,
+}
+
+impl Noise {
+    /// None at all.
+    pub const NONE: Noise = Noise { lose_frame_in: 0, repeat_frame_in: 0, lose_byte_in: 0, change_byte_in: 0, double_byte_in: 0 };
+
+    /// One byte in so many is lost, one changed, one doubled.
+    #[must_use]
+    pub const fn bytes(one_in: u32) -> Noise {
+        Noise { lose_byte_in: one_in, change_byte_in: one_in, double_byte_in: one_in, ..Noise::NONE }
+    }
 }
 
 /// Noise over any wire.
@@ -46,7 +59,9 @@ impl NoisyWire {
                     continue;
                 }
                 let changed = self.happens(self.noise.change_byte_in);
-                out.push(if changed { byte ^ self.random.u8(1..) } else { byte });
+                let byte = if changed { byte ^ self.random.u8(1..) } else { byte };
+                let times = if self.happens(self.noise.double_byte_in) { 2 } else { 1 };
+                out.extend(std::iter::repeat_n(byte, times));
             }
         }
         out

@@ -1,7 +1,7 @@
 //! Every list is carried out exactly once, in order, whatever the wire does.
 
 use super::bridges::*;
-use farrier::bus::{Bus, Operation, Ticket};
+use farrier::bus::{Bus, BusError, Operation, Outcome, Pattern, Reply, Slot, SlotKind, Ticket, Why};
 use farrier::link::{DelayedWire, Noise, NoisyWire};
 use std::time::Duration;
 
@@ -27,14 +27,16 @@ fn work_through(noise: Noise, seed: u64, latency: Duration) {
     assert_eq!(log.borrow().numbers, (0..next).collect::<Vec<u32>>(), "{told}");
 }
 
-const RATES: [Noise; 7] = [
-    Noise { lose_frame_in: 100, repeat_frame_in: 0, lose_byte_in: 0, change_byte_in: 0 },
-    Noise { lose_frame_in: 0, repeat_frame_in: 100, lose_byte_in: 0, change_byte_in: 0 },
-    Noise { lose_frame_in: 0, repeat_frame_in: 0, lose_byte_in: 100, change_byte_in: 0 },
-    Noise { lose_frame_in: 0, repeat_frame_in: 0, lose_byte_in: 0, change_byte_in: 100 },
-    Noise { lose_frame_in: 100, repeat_frame_in: 100, lose_byte_in: 1000, change_byte_in: 1000 },
-    Noise { lose_frame_in: 10, repeat_frame_in: 10, lose_byte_in: 0, change_byte_in: 0 },
-    Noise { lose_frame_in: 0, repeat_frame_in: 3, lose_byte_in: 0, change_byte_in: 0 },
+const RATES: [Noise; 9] = [
+    Noise { lose_frame_in: 100, ..Noise::NONE },
+    Noise { repeat_frame_in: 100, ..Noise::NONE },
+    Noise { lose_byte_in: 100, ..Noise::NONE },
+    Noise { change_byte_in: 100, ..Noise::NONE },
+    Noise { double_byte_in: 100, ..Noise::NONE },
+    Noise::bytes(300),
+    Noise { lose_frame_in: 100, repeat_frame_in: 100, ..Noise::bytes(1000) },
+    Noise { lose_frame_in: 10, repeat_frame_in: 10, ..Noise::NONE },
+    Noise { repeat_frame_in: 3, ..Noise::NONE },
 ];
 
 #[test]
@@ -59,7 +61,7 @@ fn lists_are_carried_out_exactly_once_over_a_noisy_and_slow_wire() {
 fn the_wire_of_these_tests_does_lose_frames() {
     // Without this the tests above would pass on a wire that loses nothing.
     let (inner, log, clock) = wire();
-    let noise = Noise { lose_frame_in: 4, ..Noise::default() };
+    let noise = Noise { lose_frame_in: 4, ..Noise::NONE };
     let mut client = client(NoisyWire::new(Box::new(inner), noise, 3));
     let (_, took) = time_of(&clock, || client.run(&[numbered(1)]).unwrap());
     let (clean, _, clean_clock) = wire();
@@ -68,4 +70,63 @@ fn the_wire_of_these_tests_does_lose_frames() {
     let (_, lossy) = time_of(&clock, || (2..20).for_each(|number| drop(client.run(&[numbered(number)]).unwrap())));
     assert!(took + lossy > clean_took * 19 + Duration::from_millis(500));
     assert_eq!(log.borrow().numbers, (1..20).collect::<Vec<u32>>());
+}
+
+/// 100 repetitions, counted from 40 000; each captures two bytes of what comes back. `data` is what it carries.
+fn counted(outcome: Outcome, data: Vec<u8>, data_slot: bool) -> Operation {
+    let slot = |kind, bit, width| Slot { kind, bit, width };
+    let mut slots = vec![slot(SlotKind::Counter, 8, 16), slot(SlotKind::Capture, 8, 8), slot(SlotKind::Capture, 16, 8)];
+    if data_slot {
+        slots.push(slot(SlotKind::Data, 24, 8));
+    }
+    Operation::Pattern(Pattern { template: vec![0x20, 0, 0, 0], slots, first: 40_000, repeat: 100, data, outcome })
+}
+
+/// What the bridge of these tests sends back for those repetitions, as the host's own arithmetic has it.
+fn captured() -> Vec<u8> {
+    (40_000_u16..40_100).flat_map(|n| (!n).to_be_bytes()).collect()
+}
+
+#[test]
+fn patterns_come_to_the_same_in_pieces() {
+    let sums = |every: usize| captured().chunks(every).map(|run| crc32(run)).collect::<Vec<u32>>();
+    let mut wrong = captured();
+    wrong[177] ^= 1;
+    let cases: [(Operation, Result<Reply, Why>); 7] = [
+        (counted(Outcome::Return, vec![], false), Ok(Reply::Bytes(captured()))),
+        (counted(Outcome::Return, (0..100).collect(), true), Ok(Reply::Bytes(captured()))),
+        (counted(Outcome::Discard, (0..100).collect(), true), Ok(Reply::Done)),
+        (counted(Outcome::Compare, captured(), false), Ok(Reply::Done)),
+        (counted(Outcome::Compare, wrong.clone(), false), Err(Why::Differs { index: 177, expected: wrong[177], found: captured()[177] })),
+        (counted(Outcome::Crc32 { every: 5 }, vec![], false), Ok(Reply::Crc32(sums(5)))),
+        (counted(Outcome::Crc32 { every: 7 }, (0..100).collect(), true), Ok(Reply::Crc32(sums(7)))),
+    ];
+    let (inner, log, _) = wire();
+    let mut client = client(NoisyWire::new(Box::new(inner), Noise::bytes(150), 5));
+    // Until frames are as small as they get.
+    for number in 0..200 {
+        client.run(&[numbered(number)]).unwrap();
+    }
+    for (n, (operation, wanted)) in cases.iter().enumerate() {
+        let before = log.borrow().operations;
+        let list = [numbered(1), operation.clone(), numbered(2)];
+        match (client.run(&list), wanted) {
+            (Ok(replies), Ok(wanted)) => assert_eq!(replies, [reply_to(1), wanted.clone(), reply_to(2)], "case {n}"),
+            (Err(BusError::Failed { operation: 1, why }), Err(wanted)) => assert_eq!(why, *wanted, "case {n}"),
+            other => panic!("case {n}: {other:?}"),
+        }
+        assert!(log.borrow().operations > before + 3, "case {n} was cut into pieces");
+    }
+}
+
+/// CRC-32/ISO-HDLC bit by bit, as its catalogue entry describes it.
+fn crc32(bytes: &[u8]) -> u32 {
+    let mut crc = u32::MAX;
+    for byte in bytes {
+        crc ^= u32::from(*byte);
+        for _ in 0..8 {
+            crc = if crc & 1 == 1 { crc >> 1 ^ 0xEDB8_8320 } else { crc >> 1 };
+        }
+    }
+    !crc
 }

@@ -125,14 +125,16 @@ fn noise_comes_at_its_rate_and_the_same_for_the_same_seed() {
         Rc::try_unwrap(arrived).unwrap().into_inner()
     };
     let clean = frame.repeat(10_000);
-    assert_eq!(through(Noise::default(), 1), clean);
-    let lost = through(Noise { lose_frame_in: 100, ..Noise::default() }, 1);
+    assert_eq!(through(Noise::NONE, 1), clean);
+    let lost = through(Noise { lose_frame_in: 100, ..Noise::NONE }, 1);
     assert!((50..200).contains(&((clean.len() - lost.len()) / frame.len())));
-    let repeated = through(Noise { repeat_frame_in: 100, ..Noise::default() }, 1);
+    let repeated = through(Noise { repeat_frame_in: 100, ..Noise::NONE }, 1);
     assert!((50..200).contains(&((repeated.len() - clean.len()) / frame.len())));
-    let changed = through(Noise { change_byte_in: 100, ..Noise::default() }, 1);
+    let changed = through(Noise { change_byte_in: 100, ..Noise::NONE }, 1);
     assert_eq!(changed.len(), clean.len());
     assert!((400..1000).contains(&changed.iter().zip(&clean).filter(|(a, b)| a != b).count()));
-    assert_eq!(changed, through(Noise { change_byte_in: 100, ..Noise::default() }, 1));
-    assert_ne!(changed, through(Noise { change_byte_in: 100, ..Noise::default() }, 2));
+    let doubled = through(Noise { double_byte_in: 100, ..Noise::NONE }, 1);
+    assert!((400..1000).contains(&(doubled.len() - clean.len())));
+    assert_eq!(changed, through(Noise { change_byte_in: 100, ..Noise::NONE }, 1));
+    assert_ne!(changed, through(Noise { change_byte_in: 100, ..Noise::NONE }, 2));
 }

@@ -83,9 +83,18 @@ fn a_full_write_takes_what_the_chip_takes() {
 #[test]
 fn noise_costs_time_and_nothing_else() {
     let sim = fast();
-    let noise = Noise { lose_frame_in: 40, repeat_frame_in: 40, lose_byte_in: 3_000, change_byte_in: 3_000 };
+    let noise = Noise { lose_frame_in: 40, repeat_frame_in: 40, ..Noise::bytes(3_000) };
     write_all(Box::new(NoisyWire::new(sim.wire(), noise, SEED)));
     assert_written(&sim);
-    // HELLO is no operation: 4 to enter and 3 for each page, each carried out once.
+    assert!(sim.operations() > 4 + 256 * 3, "pages are sent in pieces where frames are lost");
+}
+
+#[test]
+fn what_arrives_twice_is_carried_out_once() {
+    let sim = fast();
+    let noise = Noise { repeat_frame_in: 2, ..Noise::NONE };
+    write_all(Box::new(NoisyWire::new(sim.wire(), noise, SEED)));
+    assert_written(&sim);
+    // HELLO is no operation: 4 to enter and 3 for each page.
     assert_eq!(sim.operations(), 4 + 256 * 3);
 }
