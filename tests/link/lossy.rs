@@ -89,7 +89,7 @@ fn captured() -> Vec<u8> {
 
 #[test]
 fn patterns_come_to_the_same_in_pieces() {
-    let sums = |every: usize| captured().chunks(every).map(|run| crc32(run)).collect::<Vec<u32>>();
+    let sums = |every: usize| captured().chunks(every).map(crc32).collect::<Vec<u32>>();
     let mut wrong = captured();
     wrong[177] ^= 1;
     let cases: [(Operation, Result<Reply, Why>); 7] = [
