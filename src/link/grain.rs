@@ -1,7 +1,7 @@
 //! How large frames are made: large ones cost fewer bytes, small ones get through where bytes are lost.
 //!
-//! Begins with the largest block that every bridge takes, doubles while all goes well, halves at a loss, and from the first loss on grows by
-//! a fixed step for each frame that got through. So it settles near the square root of the bytes between two losses, which is
+//! Begins with the largest block that every bridge takes, doubles while all goes well, halves at a loss, and from the first loss on
+//! grows by a fixed step for each frame that got through. So it settles near the square root of the bytes between two losses, which is
 //! where frames and repetitions together cost least.
 
 use crate::frame::{ENVELOPE_BYTES, OPERATION_OVERHEAD_MAX};
