@@ -185,7 +185,7 @@ pub enum BusError {
     NoAnswer { waited: Duration, tries: u32 },
     #[error("the bridge speaks protocol version {found}, this program speaks {expected}")]
     Version { found: u16, expected: u16 },
-    #[error("the bridge sent an answer that makes no sense: {what}")]
+    #[error("the bridge sent an answer that makes no sense:\n{what}")]
     Nonsense { what: String },
     #[error("the connection to the bridge broke: {0}")]
     Wire(#[from] std::io::Error),

@@ -18,6 +18,14 @@ pub enum JobError {
     /// What was read back is not what is desired.
     #[error("{}", said(.0))]
     Differs(Vec<Difference>),
+    /// The same, after the bridge had begun anew in the middle of the job.
+    #[error(
+        "{}\n\
+         The bridge began anew in the middle of the job, which leaves what it had in hand half done.\n\
+         The same command again goes on from there, and erases first what cannot be written twice.",
+        said(.0)
+    )]
+    Torn(Vec<Difference>),
     /// Asked to stop; what was in hand is finished and the chip let go.
     #[error("stopped as asked; what was in hand is finished and the chip is let go")]
     Interrupted,

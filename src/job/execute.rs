@@ -26,6 +26,8 @@ pub struct Entry<'a> {
 pub struct Report {
     pub proof: Proof,
     pub took: Duration,
+    /// How often the bridge began anew in the middle of a step.
+    pub restarts: u32,
     /// How the chip was reached last.
     pub access: Option<Access>,
 }
@@ -50,7 +52,7 @@ impl Bench<'_> {
 
     fn steps(&mut self, plan: &Plan, entry: &mut Entry<'_>) -> Result<Report, JobError> {
         let begun = self.clock.now();
-        let mut report = Report { proof: Proof::default(), took: Duration::ZERO, access: None };
+        let mut report = Report { proof: Proof::default(), took: Duration::ZERO, restarts: 0, access: None };
         for (index, step) in plan.steps().iter().enumerate() {
             if go_on(self.stop).is_break() {
                 return Err(JobError::Interrupted);
@@ -76,7 +78,10 @@ impl Bench<'_> {
     fn step_with_restarts(&mut self, step: &Step, desired: &Desired, report: &mut Report) -> Result<(), JobError> {
         for _ in 0..RESTARTS_MAX {
             match self.step(step, desired, report) {
-                Err(JobError::Algorithm(error)) if error.restarted() => report.access = Some(self.enter(false)?),
+                Err(JobError::Algorithm(error)) if error.restarted() => {
+                    report.restarts += 1;
+                    report.access = Some(self.enter(false)?);
+                }
                 result => return result,
             }
         }
@@ -92,7 +97,10 @@ impl Bench<'_> {
             StepKind::WriteConfiguration { byte, value } => self.spi.write_configuration(*byte, *value).map(|_| ())?,
             StepKind::WriteLock { value } => self.spi.write_lock(*value).map(|_| ())?,
             StepKind::Verify { spans, configuration, lock } => {
-                report.proof += self.verify(desired, spans, *configuration, *lock)?;
+                report.proof += self.verify(desired, spans, *configuration, *lock).map_err(|error| match error {
+                    JobError::Differs(differences) if report.restarts > 0 => JobError::Torn(differences),
+                    other => other,
+                })?;
             }
             StepKind::Release => self.release()?,
         }

@@ -21,6 +21,10 @@ const UNHEARD_MAX: u32 = 10;
 /// was under way when one byte in 350 began to be hurt needs about twenty.
 const FRUITLESS_MAX: u32 = 200;
 
+/// Once frames get lost: what waits to be carried for so long keeps further requests back, because all that is sent behind a lost frame has
+/// to be sent again. Enough for two pages at 115 200 baud.
+const QUEUED_MAX: Duration = Duration::from_millis(20);
+
 /// A bridge may take this many times as long as the work should, and [`WORK_MARGIN`] more, before it counts as stuck.
 const WORK_FACTOR: u32 = 4;
 const WORK_MARGIN: Duration = Duration::from_secs(2);
@@ -137,9 +141,11 @@ impl Exchange {
         &self.clock
     }
 
-    /// False while the window is full: then an answer must be taken first.
+    /// False while the window is full, or the wire has enough to carry: then an answer must be taken first.
     pub fn has_room(&self) -> bool {
-        self.flights.len() < usize::from(self.hello.window)
+        let queued = self.sent_until.since(self.clock.now());
+        let enough = self.grain.is_hurt() && queued > QUEUED_MAX && !self.flights.is_empty();
+        self.flights.len() < usize::from(self.hello.window) && !enough
     }
 
     /// Sends a request that the bridge should work on for so long.

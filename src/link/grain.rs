@@ -41,6 +41,11 @@ impl Grain {
         self.bytes
     }
 
+    /// Whether frames have been lost.
+    pub fn is_hurt(&self) -> bool {
+        self.hurt
+    }
+
     /// A frame with a body of so many bytes got through at once. A much smaller one says nothing.
     pub fn got_through(&mut self, bytes: usize) {
         if bytes * 2 < self.bytes {

@@ -47,18 +47,26 @@ impl Sim {
         Box::new(MemoryWire::new(Box::new(self.bridge_end()), self.virtual_clock(), BYTES_PER_SECOND))
     }
 
+    /// What carries operations out on this board, for a bridge of another kind.
+    pub fn hands(&self) -> SimBridge {
+        SimBridge(self.clone())
+    }
+
     /// The bridge of this board, as it is after power-up.
     pub(super) fn bridge_end(&self) -> BridgeEnd<SimBridge> {
+        BridgeEnd::new(self.hello(), self.hands())
+    }
+
+    /// What the bridge of this board says of itself.
+    pub fn hello(&self) -> Hello {
         let engine = self.engine();
-        let hello = Hello {
+        Hello {
             mark: 0,
             // Another number each time that the bridge is connected after some work.
             start: engine.board.operations as u32,
             window: WINDOW,
             frame_bytes: FRAME_BYTES,
             abilities: engine.abilities.clone(),
-        };
-        drop(engine);
-        BridgeEnd::new(hello, SimBridge(self.clone()))
+        }
     }
 }

@@ -41,7 +41,8 @@ impl Sim {
         self.clock.clone()
     }
 
-    pub(super) fn virtual_clock(&self) -> Rc<VirtualClock> {
+    /// The same clock, for wires that are made to the bridge of this board.
+    pub fn virtual_clock(&self) -> Rc<VirtualClock> {
         Rc::clone(&self.clock)
     }
 
@@ -65,6 +66,11 @@ impl Sim {
     /// What was done to the chip although its datasheet forbids it.
     pub fn violations(&self) -> Violations {
         self.engine().board.chip.violations.clone()
+    }
+
+    /// Whether the chip is held in reset: its firmware does not run.
+    pub fn in_reset(&self) -> bool {
+        self.engine().board.chip.in_reset()
     }
 
     /// Bus operations carried out since the board was made.

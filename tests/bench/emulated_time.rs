@@ -27,6 +27,8 @@
 //! configuration or lock byte, 3.6 ms for EEPROM, 9 ms for an erase: 8271 and 8272, same section; 2549 for the ATmega2560 from memory.
 //! The clocks of the three boards: their board files, and 8 MHz / 8 as shipped.
 
+#[allow(dead_code, reason = "tests/sim/speed.rs uses all of it")]
+mod floor;
 #[path = "../job/workbench.rs"]
 #[allow(dead_code, reason = "the tests of jobs use all of it")]
 mod workbench;
@@ -36,6 +38,7 @@ use farrier::job::Bench;
 use farrier::link::Client;
 use farrier::plan::NamedImage;
 use farrier::sim::BYTES_PER_SECOND;
+use floor::{FLASH_WRITE, instruction};
 use std::process::ExitCode;
 use std::sync::atomic::AtomicBool;
 use std::time::Duration;
@@ -45,7 +48,6 @@ use workbench::{Command, Workbench, install, random_bytes, write};
 const RATIO_MAX: f64 = 1.10;
 
 const ENTRY: f64 = 0.020;
-const FLASH_WRITE: f64 = 0.004_5;
 const CONFIGURATION_WRITE: f64 = 0.004_5;
 
 /// A demo chip, from its datasheet and not from the chip file, so that a mistake there shows.
@@ -67,11 +69,6 @@ const DEMOS: [Demo; 3] = [
 
 /// As shipped: 8 MHz / 8.
 const FACTORY_CLOCK: f64 = 1e6;
-
-/// Seconds of one instruction at this clock.
-fn instruction(clock: f64) -> f64 {
-    32.0 * if clock < 12e6 { 4.0 } else { 6.0 } / clock
-}
 
 impl Demo {
     fn snapshot(&self, clock: f64) -> f64 {

@@ -1,6 +1,9 @@
 //! Jobs on simulated boards, over the real protocol, with journal and snapshots on disk.
 
+mod bad_bridge;
+mod bad_days;
 mod cuts;
+mod interrupt;
 mod stops;
 mod takeover;
 mod wires;

@@ -4,9 +4,12 @@ mod bench;
 mod bridge;
 mod entry;
 mod faults;
+#[path = "../bench/floor.rs"]
+mod floor;
 mod link;
 mod memories;
 mod operations;
 mod power_cuts;
 mod random;
+mod speed;
 mod store;
