@@ -16,6 +16,9 @@ use std::sync::atomic::{AtomicBool, Ordering};
 /// from memory: 4 MHz at 1.8 V).
 const CLOCK_OUTPUT: Hertz = Hertz(1_000_000);
 
+/// How often work is begun again after the bridge had restarted in the middle of it.
+pub(super) const RESTARTS_MAX: u32 = 3;
+
 /// A board that is being worked on. Dropping it lets the chip go.
 pub struct Bench<'a> {
     pub(super) spi: AvrSpi<'a>,
@@ -54,6 +57,18 @@ impl<'a> Bench<'a> {
     /// The bus's.
     pub fn release(&mut self) -> Result<(), JobError> {
         Ok(self.spi.release()?)
+    }
+
+    /// Does work that changes nothing and begins with an entry; again where the bridge began anew in the middle.
+    pub(super) fn look<T>(&mut self, work: impl Fn(&mut Self) -> Result<T, JobError>) -> Result<T, JobError> {
+        let mut result = work(self);
+        for _ in 0..RESTARTS_MAX {
+            match &result {
+                Err(JobError::Algorithm(error)) if error.restarted() => result = work(self),
+                _ => break,
+            }
+        }
+        result
     }
 
     /// Brings the chip into programming mode, afresh. What worked last is tried first, so that no entry searches again; after a

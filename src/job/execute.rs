@@ -1,15 +1,12 @@
 //! Carries a plan out, step by step.
 
-use super::bench::go_on;
+use super::bench::{RESTARTS_MAX, go_on};
 use super::{Bench, Event, JobError, Proof};
 use crate::algorithm::Ending;
 use crate::image::{ByteAddress, Memory, Span};
 use crate::plan::{Access, Desired, Plan, Step, StepKind};
 use crate::record::{JobId, Journal};
 use std::time::{Duration, SystemTime};
-
-/// How often a step is begun again after the bridge had restarted in the middle of it.
-const RESTARTS_MAX: u32 = 3;
 
 /// Where a job is written down.
 pub struct Entry<'a> {
@@ -76,16 +73,22 @@ impl Bench<'_> {
 
     /// A bridge that restarted has let the chip go: the step begins again from a fresh entry.
     fn step_with_restarts(&mut self, step: &Step, desired: &Desired, report: &mut Report) -> Result<(), JobError> {
+        let mut result = self.step(step, desired, report);
         for _ in 0..RESTARTS_MAX {
-            match self.step(step, desired, report) {
-                Err(JobError::Algorithm(error)) if error.restarted() => {
-                    report.restarts += 1;
-                    report.access = Some(self.enter(false)?);
-                }
-                result => return result,
+            match &result {
+                Err(JobError::Algorithm(error)) if error.restarted() => {}
+                _ => break,
             }
+            report.restarts += 1;
+            result = match self.enter(false) {
+                Ok(access) => {
+                    report.access = Some(access);
+                    self.step(step, desired, report)
+                }
+                Err(error) => Err(error),
+            };
         }
-        self.step(step, desired, report)
+        result
     }
 
     fn step(&mut self, step: &Step, desired: &Desired, report: &mut Report) -> Result<(), JobError> {

@@ -14,6 +14,10 @@ impl Bench<'_> {
     /// # Errors
     /// When the chip does not answer, or the work is interrupted.
     pub fn observe(&mut self) -> Result<Observed, JobError> {
+        self.look(Bench::observe_once)
+    }
+
+    fn observe_once(&mut self) -> Result<Observed, JobError> {
         let access = self.enter(false)?;
         let identity = self.spi.identify()?;
         let mut observed = Observed { id: Some(identity.id), access: Some(access), ..Observed::nothing() };

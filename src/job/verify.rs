@@ -67,12 +67,14 @@ impl Bench<'_> {
         if let Some(finding) = outside_memory(self.chip, Memory::Flash, named) {
             return Err(JobError::Refused(finding));
         }
-        self.enter(false)?;
-        if let Some(finding) = wrong_chip(self.spi.identify()?.id, self.chip) {
-            return Err(JobError::Refused(finding));
-        }
-        let wanted = &named.image;
-        let compared = self.compare_all(wanted.spans().map(|span| (Memory::Flash, span, wanted)))?;
+        let compared = self.look(|bench| {
+            bench.enter(false)?;
+            if let Some(finding) = wrong_chip(bench.spi.identify()?.id, bench.chip) {
+                return Err(JobError::Refused(finding));
+            }
+            let wanted = &named.image;
+            bench.compare_all(wanted.spans().map(|span| (Memory::Flash, span, wanted)))
+        })?;
         self.release()?;
         Ok(compared)
     }
@@ -96,12 +98,15 @@ impl Bench<'_> {
     /// # Errors
     /// [`JobError::SettingsMoved`] where it does not.
     pub fn expect_settings(&mut self, observed: &Observed) -> Result<(), JobError> {
-        self.enter(false)?;
         let whole = Span::first(self.chip.eeprom.bytes);
-        if observed.eeprom.bytes.is_empty() {
-            return Ok(());
-        }
-        match self.compare(Memory::Eeprom, whole, &observed.eeprom.bytes)?.0.is_empty() {
+        let (differences, _) = self.look(|bench| {
+            bench.enter(false)?;
+            match observed.eeprom.bytes.is_empty() {
+                true => Ok(Default::default()),
+                false => bench.compare(Memory::Eeprom, whole, &observed.eeprom.bytes),
+            }
+        })?;
+        match differences.is_empty() {
             true => Ok(()),
             false => Err(JobError::SettingsMoved),
         }

@@ -35,42 +35,69 @@ pub struct NoisyWire {
     inner: Box<dyn Wire>,
     noise: Noise,
     random: fastrand::Rng,
+    there: Passing,
+    back: Passing,
+}
+
+/// The frame that is passing in one direction; it may come in several chunks.
+#[derive(Default)]
+struct Passing {
+    begun: bool,
+    lost: bool,
+    /// What of it has come, where it is to arrive twice.
+    again: Option<Vec<u8>>,
 }
 
 impl NoisyWire {
     #[must_use]
     pub fn new(inner: Box<dyn Wire>, noise: Noise, seed: u64) -> NoisyWire {
-        NoisyWire { inner, noise, random: fastrand::Rng::with_seed(seed) }
+        let random = fastrand::Rng::with_seed(seed);
+        NoisyWire { inner, noise, random, there: Passing::default(), back: Passing::default() }
     }
+}
 
-    fn happens(&mut self, once_in: u32) -> bool {
-        once_in > 0 && self.random.u32(0..once_in) == 0
-    }
+fn happens(random: &mut fastrand::Rng, once_in: u32) -> bool {
+    once_in > 0 && random.u32(0..once_in) == 0
+}
 
-    fn disturbed(&mut self, bytes: &[u8]) -> Vec<u8> {
+impl Passing {
+    /// What becomes of the bytes that come next.
+    fn disturbed(&mut self, noise: &Noise, random: &mut fastrand::Rng, bytes: &[u8]) -> Vec<u8> {
         let mut out = Vec::new();
-        for frame in bytes.split_inclusive(|byte| *byte == 0) {
-            if self.happens(self.noise.lose_frame_in) {
-                continue;
+        for byte in bytes {
+            if !self.begun {
+                self.begun = true;
+                self.lost = happens(random, noise.lose_frame_in);
+                self.again = happens(random, noise.repeat_frame_in).then(Vec::new);
             }
-            let times = if self.happens(self.noise.repeat_frame_in) { 2 } else { 1 };
-            for byte in frame.repeat(times) {
-                if self.happens(self.noise.lose_byte_in) {
-                    continue;
-                }
-                let changed = self.happens(self.noise.change_byte_in);
-                let byte = if changed { byte ^ self.random.u8(1..) } else { byte };
-                let times = if self.happens(self.noise.double_byte_in) { 2 } else { 1 };
-                out.extend(std::iter::repeat_n(byte, times));
+            if !self.lost {
+                disturb(noise, random, *byte, &mut out);
+            }
+            if let Some(again) = &mut self.again {
+                again.push(*byte);
+            }
+            if *byte == 0 {
+                let again = std::mem::take(self).again.unwrap_or_default();
+                again.iter().for_each(|byte| disturb(noise, random, *byte, &mut out));
             }
         }
         out
     }
 }
 
+/// One byte, as it arrives.
+fn disturb(noise: &Noise, random: &mut fastrand::Rng, byte: u8, out: &mut Vec<u8>) {
+    if happens(random, noise.lose_byte_in) {
+        return;
+    }
+    let byte = if happens(random, noise.change_byte_in) { byte ^ random.u8(1..) } else { byte };
+    let times = if happens(random, noise.double_byte_in) { 2 } else { 1 };
+    out.extend(std::iter::repeat_n(byte, times));
+}
+
 impl Wire for NoisyWire {
     fn send(&mut self, bytes: &[u8]) -> io::Result<()> {
-        let disturbed = self.disturbed(bytes);
+        let disturbed = self.there.disturbed(&self.noise, &mut self.random, bytes);
         self.inner.send(&disturbed)
     }
 
@@ -79,7 +106,7 @@ impl Wire for NoisyWire {
         loop {
             let mut arrived = Vec::new();
             self.inner.receive(&mut arrived, deadline)?;
-            let disturbed = self.disturbed(&arrived);
+            let disturbed = self.back.disturbed(&self.noise, &mut self.random, &arrived);
             into.extend(disturbed);
             if into.len() > before || self.clock().now() >= deadline {
                 return Ok(());

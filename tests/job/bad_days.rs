@@ -165,6 +165,7 @@ fn live(day: &Day) -> End {
     };
     let end = exit(&failure).unwrap_or_else(|| panic!("{failure:?}\n{day:?}"));
     let message = failure.to_string();
+    println!("{end:?} {:?}: {message}", (day.seed, day.trouble, day.after));
     assert!(message.lines().all(|line| !line.is_empty() && line.chars().count() <= 100), "{message}\n{day:?}");
     let again = bench.run(&command).unwrap_or_else(|why| panic!("the same command again: {why}\nafter: {failure}\n{day:?}"));
     assert_contents(&bench, &wanted, &format!("after the second run ({:?}); {day:?}", again.job.is_some()));
