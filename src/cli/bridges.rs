@@ -4,6 +4,8 @@ mod view;
 
 use super::connect::baud;
 use super::context::Context;
+use super::gpio;
+use super::home::Home;
 use super::output;
 use super::place::Place;
 use super::stop::{Code, Stop};
@@ -14,7 +16,7 @@ use clap::Args;
 use std::path::PathBuf;
 use std::process::ExitCode;
 
-/// The serial ports and USB devices that a bridge may be, and which of them are one.
+/// The serial ports, USB devices and GPIO lines that a bridge may be, and which of them are one.
 ///
 /// Nothing is opened without --ask. With it, what has the ids of our firmware says what it is, and so do the places that are named;
 /// other ports are left alone, because opening one resets some boards. Nothing is looked for on networks.
@@ -60,8 +62,8 @@ pub enum State {
     Failed(Stop),
 }
 
-/// The serial ports and USB devices of this computer. Opens none.
-pub fn find() -> Found {
+/// The serial ports and USB devices of this computer, and the files of this user that describe GPIO lines. Opens none.
+pub fn find(home: &Home) -> Found {
     let mut ports: Vec<Port> = link::serial_ports().into_iter().map(Port::serial).collect();
     let (devices, usb_failed) = match link::usb_devices() {
         Ok(devices) => (devices, None),
@@ -74,6 +76,7 @@ pub fn find() -> Found {
             ports.push(Port::usb(device));
         }
     }
+    ports.extend(gpio::names(home).into_iter().map(|name| Port::gpio(home, name)));
     Found { ports, usb_failed }
 }
 
@@ -89,9 +92,9 @@ impl Found {
         ours().filter(|port| !again(port)).map(|port| port.place.clone()).collect()
     }
 
-    /// All places: those that are bridges by their ids first, then the other serial ports.
+    /// All places: those that are bridges by their ids first, then the other serial ports and the GPIO lines.
     pub fn places(&self) -> Vec<Place> {
-        let others = self.ports.iter().filter(|port| !port.ours && matches!(port.place, Place::Serial { .. }));
+        let others = self.ports.iter().filter(|port| !port.ours && matches!(port.place, Place::Serial { .. } | Place::Gpio(_)));
         self.sure().into_iter().chain(others.map(|port| port.place.clone())).collect()
     }
 }
@@ -123,6 +126,16 @@ impl Port {
         }
     }
 
+    fn gpio(home: &Home, name: String) -> Port {
+        let described = gpio::described(home, &name);
+        let mut port = Port::named(Place::Gpio(name));
+        match described {
+            Ok(file) => port.product_text = Some(file.summary),
+            Err(stop) => port.state = State::Failed(stop),
+        }
+        port
+    }
+
     /// A place of which nothing is known.
     fn named(place: Place) -> Port {
         let (ids, serial_number, product_text, usb_path, device_file) = (None, None, None, None, None);
@@ -133,6 +146,9 @@ impl Port {
     fn look(&mut self, context: &Context) {
         let holder = context.lock_file(&self.place).and_then(|path| Lock::holder(&path));
         let forbidden = self.device_file.as_ref().filter(|file| !device_file::may_open(file));
+        if !matches!(self.state, State::NotAsked) {
+            return;
+        }
         self.state = match (holder, forbidden) {
             (Some(holder), _) => State::InUse(holder),
             (None, Some(file)) => State::NotAllowed(device_file::remedy(file)),
@@ -145,7 +161,12 @@ impl Port {
             return;
         }
         let asked = match &self.place {
-            Place::Sim(_) => Err(Stop::new(Code::Usage, "a simulated board; `farrier sim list` shows those")),
+            Place::Sim(_) => Err(Stop::usage("a simulated board; `farrier sim list` shows those")),
+            Place::Gpio(name) => match gpio::described(&context.home, name) {
+                // Lines say no HELLO.
+                Ok(_) => return,
+                Err(stop) => Err(stop),
+            },
             place => context.open_bridge(place),
         };
         self.state = match asked {
@@ -161,7 +182,7 @@ impl Bridges {
     /// # Errors
     /// Exit code 4 where a place that was named is no bridge.
     pub fn run(self, context: &Context) -> Result<ExitCode, Stop> {
-        let mut found = find();
+        let mut found = find(&context.home);
         found.ports.iter_mut().for_each(|port| port.look(context));
         let mut code = ExitCode::SUCCESS;
         if let Some(named) = self.ask {
@@ -174,7 +195,9 @@ impl Bridges {
                 });
                 found.ports[at].look(context);
                 found.ports[at].ask(context);
-                if !matches!(found.ports[at].state, State::Bridge(..)) {
+                let fine =
+                    matches!((&found.ports[at].state, &found.ports[at].place), (State::Bridge(..), _) | (State::NotAsked, Place::Gpio(_)));
+                if !fine {
                     code = ExitCode::from(Code::NoAnswer as u8);
                 }
             }

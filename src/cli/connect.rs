@@ -214,7 +214,7 @@ impl Context {
         if let Some(via) = &self.global.via {
             return via.parse().map_err(|why: String| Stop::usage(why).hint("`farrier bridges` lists what there is; --help says more."));
         }
-        let found = bridges::find();
+        let found = bridges::find(&self.home);
         if let [only] = found.sure().as_slice() {
             output::remark(&format!("The only bridge there is: {only}."));
             return Ok(only.clone());

@@ -22,7 +22,7 @@ pub fn run(context: &Context) -> Result<ExitCode, Stop> {
     let open: Vec<&Job> = jobs.iter().filter(|job| job.ended.is_none()).collect();
     if context.global.json {
         let open: Vec<_> = open.iter().map(|job| json!({"job": job.id, "command": job.command, "board": job.board})).collect();
-        let found = bridges::find();
+        let found = bridges::find(&context.home);
         let text = |places: Vec<Place>| places.iter().map(Place::to_string).collect::<Vec<_>>();
         output::json(
             &json!({ "bridges": text(found.sure()), "ports": text(found.places()), "sims": sims, "unfinished": open, "jobs": jobs.len() }),
@@ -31,7 +31,7 @@ pub fn run(context: &Context) -> Result<ExitCode, Stop> {
     }
     output::say("Farrier fits firmware loaders to bare microcontroller boards and looks after what is on them.");
     output::gap();
-    let found = bridges::find();
+    let found = bridges::find(&context.home);
     output::say_under("Bridges    ", plugged_in(&found));
     let simulated = match sims.is_empty() {
         true => "none yet; sim:vent, sim:pump and sim:frost are made at first use".into(),
@@ -63,8 +63,8 @@ fn plugged_in(found: &Found) -> String {
     let others = found.places().len() - sure.len();
     let others = match others {
         0 => String::new(),
-        1 => "; a serial port that may be one: `farrier bridges`".into(),
-        n => format!("; {n} serial ports that may be one: `farrier bridges`"),
+        1 => "; one other place that may be one: `farrier bridges`".into(),
+        n => format!("; {n} other places that may be one: `farrier bridges`"),
     };
     let sure = if sure.is_empty() { "none by its ids".into() } else { sure.iter().map(Place::to_string).collect::<Vec<_>>().join(", ") };
     sure + &others

@@ -81,7 +81,7 @@ pub fn usb_devices() -> Result<Vec<UsbDevice>, OpenError> {
 }
 
 fn candidates() -> Result<Vec<(UsbDevice, Device<Context>, Endpoints)>, OpenError> {
-    let failed = |error: Error| OpenError::Io { place: "USB".into(), source: io::Error::other(error) };
+    let failed = |error: Error| OpenError::Io { place: "the system's list of USB devices".into(), source: io::Error::other(error) };
     let devices = Context::new().and_then(|context| context.devices()).map_err(failed)?;
     let suitable = |device: Device<Context>| {
         let endpoints = find_endpoints(&device.active_config_descriptor().ok()?)?;

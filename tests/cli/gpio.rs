@@ -43,3 +43,13 @@ fn a_chip_that_is_not_there() {
         ran.says("ls -l /dev/no-such-gpiochip");
     }
 }
+
+#[test]
+fn bridges_lists_the_files_and_what_is_wrong_with_them() {
+    let home = Home::new();
+    write(&home, "bench.toml", EXAMPLE);
+    write(&home, "wrong.toml", "summary = 7");
+    let ran = home.run("bridges");
+    ran.exits(0).says("gpio:bench").says("the lines beside the vent bench").says("--via gpio:bench").says("wrong.toml:1");
+    home.run("inspect --board frost").exits(2).says("gpio:bench").says("sim:vent");
+}

@@ -51,8 +51,12 @@ impl Drop for Serving {
 
 /// A sim whose chip runs at 8 MHz already (fuses: CKDIV8 unprogrammed), so that real time is not spent on reading at the slowest clock.
 pub fn fast_frost(home: &Home) {
-    home.run("sim new bench --board frost").exits(0);
-    let open = Store::open(home.path().join("sims"), Catalog::built_in()).open_sim("bench").expect("the sim");
+    fast_sim(home, "bench");
+}
+
+fn fast_sim(home: &Home, name: &str) {
+    home.run(&format!("sim new {name} --board frost")).exits(0);
+    let open = Store::open(home.path().join("sims"), Catalog::built_in()).open_sim(name).expect("the sim");
     open.sim().edit(|contents| contents.fuses[0] = 0xE2);
     open.sync().expect("it is saved");
 }
@@ -237,4 +241,35 @@ fn bridges_asks_what_is_named_and_gives_the_text_to_copy() {
     assert_eq!(of("tcp://127.0.0.1:1")["state"], "failed", "{listed}");
     assert!(of("sim:bench")["why"].as_str().is_some_and(|why| why.contains("sim list")), "{listed}");
     home.run("bridges --ask vent").exits(2).says("sim:vent");
+}
+
+/// Stops a process or lets it go on, as a shell does.
+fn signal(process: u32, signal: &str) {
+    assert!(std::process::Command::new("kill").args([signal, &process.to_string()]).status().expect("kill runs").success());
+}
+
+#[test]
+fn a_job_that_runs_through_a_port_is_not_taken_for_an_unfinished_one() {
+    let home = Home::new();
+    fast_frost(&home);
+    let serving = Serving::start(&home, "bench", "--pty");
+    let line = format!("loader install --via {} --board frost --yes", serving.via);
+    let mut command = home.command();
+    command.args(line.split_whitespace()).stderr(Stdio::null()).stdout(Stdio::null());
+    let mut running = command.spawn().expect("it starts");
+    while !home.path().join("sims/bench/changes.jsonl").exists() {
+        std::thread::yield_now();
+    }
+    // The bridge falls silent, so that the job lasts.
+    signal(serving.process.id(), "-STOP");
+    fast_sim(&home, "other");
+    let other = home.run("loader install --via sim:other --yes");
+    assert!(running.try_wait().expect("its state").is_none(), "the first job was to outlast the second");
+    other.exits(0);
+    running.kill().expect("it is killed");
+    running.wait().expect("it ends");
+    signal(serving.process.id(), "-CONT");
+    // Now it is unfinished, and another blank board may be the one that it was begun on.
+    fast_sim(&home, "third");
+    home.run("loader install --via sim:third --yes").exits(3).says("--resume 1");
 }

@@ -28,7 +28,7 @@ pub fn print(found: &Found) {
     }
     if let Some(why) = &found.usb_failed {
         output::gap();
-        output::say(format!("USB devices cannot be listed here: {why}"));
+        output::say(why.lines().collect::<Vec<_>>().join(" "));
     }
     output::gap();
     output::say(
@@ -52,6 +52,7 @@ fn words(port: &Port) -> Vec<String> {
         State::NotAsked if port.ours => {
             vec![format!("A Farrier bridge, by its ids. `farrier bridges --ask` asks it for its version and abilities.")]
         }
+        State::NotAsked if matches!(port.place, Place::Gpio(_)) => vec![format!("GPIO lines of this computer: --via {}", port.place)],
         State::NotAsked => vec![format!("Not asked, because opening a port resets some boards: farrier bridges --ask {}", port.place)],
         State::NotAllowed(remedy) => {
             let mut words = vec!["This user may not open it.".to_owned()];
@@ -89,7 +90,9 @@ fn about(hello: &Hello, baud: Option<u32>) -> String {
 
 fn next(found: &Found) -> String {
     let answered = found.ports.iter().find(|port| matches!(port.state, State::Bridge(..)));
-    let asked = found.ports.iter().find(|port| matches!(port.state, State::NotAsked) && matches!(port.place, Place::Serial { .. }));
+    // A port without ids is seldom a bridge: it is part of most computers.
+    let may_be = |port: &&super::Port| matches!(port.place, Place::Serial { .. }) && port.ids.is_some();
+    let asked = found.ports.iter().filter(may_be).find(|port| matches!(port.state, State::NotAsked));
     match (answered, found.sure().first(), asked) {
         (Some(port), ..) => format!("farrier inspect --board NAME --via {}", port.place),
         (None, Some(place), _) => format!("farrier inspect --board NAME --via {place}"),
