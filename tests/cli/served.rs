@@ -273,3 +273,28 @@ fn a_job_that_runs_through_a_port_is_not_taken_for_an_unfinished_one() {
     fast_sim(&home, "third");
     home.run("loader install --via sim:third --yes").exits(3).says("--resume 1");
 }
+
+#[test]
+fn ctrl_c_finishes_the_page_in_hand_and_leaves_chip_and_port_free() {
+    let home = Home::new();
+    fast_frost(&home);
+    let mut serving = Serving::start(&home, "bench", "--pty");
+    let line = format!("loader install --via {} --board frost --tag 1187 --yes", serving.via);
+    let mut command = home.command();
+    command.args(line.split_whitespace()).stderr(Stdio::piped()).stdout(Stdio::piped());
+    let running = command.spawn().expect("it starts");
+    while !home.path().join("sims/bench/changes.jsonl").exists() {
+        std::thread::yield_now();
+    }
+    signal(running.id(), "-INT");
+    let ran = Ran::of(&line, &running.wait_with_output().expect("it ends"));
+    ran.exits(5).says("The same command goes on from there:");
+    let free = home.run(&format!("bridges --json --ask {}", serving.via));
+    assert!(free.exits(0).json()["bridges"].as_array().is_some_and(|all| all.iter().any(|one| one["state"] == "bridge")));
+    let lines = home.run(&format!("inspect --via {} --board frost", serving.via));
+    lines.exits(0);
+    home.run(&line).exits(0).says("Done.");
+    signal(serving.process.id(), "-INT");
+    serving.ends();
+    assert_eq!(home.export("bench").flash, in_virtual_time("loader install --via VIA --board frost --yes").flash);
+}
