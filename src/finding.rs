@@ -70,8 +70,8 @@ kinds! {
         "The supply that the bridge measured lies outside the range of the board file. Below it the chip may write wrong bits; above it \
          the chip may be harmed."
     LevelsDiffer "levels-differ" Refuse
-        "The bridge drives its pins at another level than this board's inputs bear or understand. Use a bridge of the board's level, or a \
-         level shifter."
+        "The bridge drives its pins at another level than this board's inputs bear or understand. Use a bridge of the board's level, or \
+         parts that shift the levels: `farrier connections` draws them, and --levels-shifted says that they are fitted."
     SettingsLost "settings-lost" Consent
         "The settings store will not hold afterwards what it holds now, and the job did not ask to replace it byte for byte: an image \
          changes part of it, or an erase takes what could not be read. What could be read is kept in the snapshot."

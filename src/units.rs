@@ -1,4 +1,4 @@
-//! Quantities that a datasheet prints: frequencies, voltages, numbers of bytes. Durations are [`std::time::Duration`].
+//! Quantities that a datasheet prints: frequencies, voltages, resistances, numbers of bytes. Durations are [`std::time::Duration`].
 
 use serde::{Deserialize, Serialize};
 use std::fmt;
@@ -45,6 +45,22 @@ impl fmt::Display for Bytes {
         match self.0 {
             1 => f.write_str("1 byte"),
             count => write!(f, "{count} bytes"),
+        }
+    }
+}
+
+/// A resistance in ohms.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(transparent)]
+pub struct Ohms(pub u32);
+
+impl fmt::Display for Ohms {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let (whole, rest) = (self.0 / 1000, self.0 % 1000);
+        match (whole, rest) {
+            (0, _) => write!(f, "{} ohm", self.0),
+            (_, 0) => write!(f, "{whole} kilohm"),
+            _ => write!(f, "{} kilohm", format!("{whole}.{rest:03}").trim_end_matches('0')),
         }
     }
 }

@@ -2,7 +2,7 @@
 
 use super::chip::{Chip, ClockSource, Field, Role};
 use super::chip_file::{FASTEST_CLOCK, span};
-use super::layout::{Board, Caution, ClockSetting, Console, HeaderPins, Region, RegionOwner, Reservation, SettingsStore};
+use super::layout::{Board, Caution, ClockSetting, Console, HeaderPins, Region, RegionOwner, Reservation, SettingsStore, shape};
 use crate::image::Span;
 use crate::reader::{Mistake, Placed, Table, one_of, read};
 use crate::units::{Hertz, Millivolts};
@@ -48,8 +48,9 @@ fn build(file: &Table, find_chip: &dyn Fn(&str) -> Result<Chip, String>) -> Opti
         chip: chip.as_ref()?.part.clone(),
         generic: generic?,
         supply: supply?,
-        levels: levels.as_ref()?.0,
-        bears_5v: levels?.1,
+        levels: levels.as_ref()?.signal,
+        bears_5v: levels.as_ref()?.bears_5v,
+        levels_shifted: levels?.shifted,
         clock: clock.value,
         clock_pin_wired,
         header: header?,
@@ -85,10 +86,17 @@ fn supply(table: &Table) -> Option<(Millivolts, Millivolts)> {
     Some((Millivolts(least.value as u16), Millivolts(most.value as u16)))
 }
 
-fn levels(table: &Table) -> Option<(Millivolts, bool)> {
+struct Levels {
+    signal: Millivolts,
+    bears_5v: bool,
+    shifted: bool,
+}
+
+fn levels(table: &Table) -> Option<Levels> {
     let signal = table.number("signal_mv", SUPPLY);
     let bears_5v = table.flag("inputs_bear_5v", false);
-    Some((Millivolts(signal?.value as u16), bears_5v?))
+    let shifted = table.flag("shifted", false);
+    Some(Levels { signal: Millivolts(signal?.value as u16), bears_5v: bears_5v?, shifted: shifted? })
 }
 
 /// `hz` is what the firmware sees. `source_hz` is the oscillator's or crystal's own frequency, where the chip divides it. The second
@@ -124,7 +132,7 @@ fn header(table: &Table, chip: Option<&Chip>) -> Option<HeaderPins> {
     }
     let signals = table.texts("signals");
     let (kind, signals) = (kind?, signals?);
-    let expected = pins_of(&kind.value);
+    let expected = shape(&kind.value).and_then(|(rows, columns)| rows.checked_mul(columns));
     if expected.is_some_and(|count| count != signals.len()) {
         let message = format!("`signals` must have as many entries as a {} header has pins; found {}", kind.value, signals.len());
         table.wrong(signals.first().map_or(kind.at, |first| first.at), message);
@@ -149,12 +157,6 @@ fn header(table: &Table, chip: Option<&Chip>) -> Option<HeaderPins> {
         table.wrong(signals.first().map_or(kind.at, |first| first.at), message);
     }
     Some(HeaderPins { kind: kind.value, pins })
-}
-
-/// How many pins a header of this kind has, where the kind says so: `2x3` has 6.
-fn pins_of(kind: &str) -> Option<usize> {
-    let (rows, columns) = kind.split_once('x')?;
-    rows.parse::<usize>().ok()?.checked_mul(columns.parse().ok()?)
 }
 
 fn reservation(table: &Table, chip: Option<&Chip>) -> Option<Reservation> {

@@ -2,6 +2,8 @@
 //! needs, because files are found by their names.
 
 use super::board_file::read_board;
+use super::bridge_file::read_bridge;
+use super::bridge_kind::BridgeKind;
 use super::chip::Chip;
 use super::chip_file::read_chip;
 use super::layout::Board;
@@ -13,7 +15,10 @@ use std::path::{Path, PathBuf};
 static BUILT_IN: Dir = include_dir!("$CARGO_MANIFEST_DIR/boards");
 
 /// Folders of built-in boards, in the order in which listings show them.
-const BOARD_FOLDERS: [&str; 2] = ["demo", "generic"];
+const BOARD_FOLDERS: [&str; 3] = ["demo", "generic", "bridge-boards"];
+
+/// Where the kinds of bridge are described.
+const BRIDGE_FOLDER: &str = "bridges";
 
 /// The descriptions there are.
 #[derive(Clone, Debug, Default)]
@@ -43,6 +48,8 @@ pub enum CatalogError {
     UnknownBoard { name: String, known: Vec<String> },
     #[error("there is no chip file for \"{part}\"; there are: {}", one_of(known.iter().map(String::as_str)))]
     UnknownChip { part: String, known: Vec<String> },
+    #[error("there is no bridge kind \"{kind}\"; there are: {}", one_of(known.iter().map(String::as_str)))]
+    UnknownBridge { kind: String, known: Vec<String> },
     #[error(transparent)]
     File(#[from] FileError),
     #[error("{file} calls its board \"{found}\"; in this folder the file of a board must have the board's name")]
@@ -57,6 +64,32 @@ pub fn loader(name: &str) -> Option<&'static [u8]> {
 /// The names of the demo boards.
 pub fn demo_names() -> Vec<String> {
     names_in("demo")
+}
+
+/// The names of the kinds of bridge, sorted.
+pub fn bridge_names() -> Vec<String> {
+    names_in(BRIDGE_FOLDER)
+}
+
+/// The kind of bridge of this name.
+///
+/// # Errors
+/// When there is none. (That the built-in descriptions are right is tested.)
+pub fn bridge_kind(kind: &str) -> Result<BridgeKind, CatalogError> {
+    let file = format!("{BRIDGE_FOLDER}/{kind}.toml");
+    let unknown = || CatalogError::UnknownBridge { kind: kind.into(), known: bridge_names() };
+    let text = Some(kind).filter(|kind| is_name(kind)).and_then(|_| built_in_text(&file)).ok_or_else(unknown)?;
+    read_bridge(text).map_err(|mistakes| FileError::Mistakes { file, mistakes }.into())
+}
+
+/// Every kind of bridge, the one to buy first first.
+///
+/// # Errors
+/// As [`bridge_kind`].
+pub fn bridge_kinds() -> Result<Vec<BridgeKind>, CatalogError> {
+    let mut kinds = bridge_names().iter().map(|kind| bridge_kind(kind)).collect::<Result<Vec<_>, _>>()?;
+    kinds.sort_by_key(|kind| kind.buy.order);
+    Ok(kinds)
 }
 
 impl Catalog {
@@ -124,7 +157,7 @@ impl Catalog {
             .map_err(|mistakes| FileError::Mistakes { file: file.into(), mistakes }.into())
     }
 
-    /// Every board, the user's own first, then demo boards, then generic ones; by name in each.
+    /// Every board, the user's own first, then demo boards, generic ones and bridge boards; by name in each.
     pub fn boards(&self) -> Vec<Listed> {
         let own = self.own_names();
         let listed_own = own.iter().map(|name| {

@@ -21,6 +21,8 @@ pub struct Board {
     pub levels: Millivolts,
     /// Whether its inputs bear 5 V although its own level is lower.
     pub bears_5v: bool,
+    /// Parts that shift the levels are fitted between the bridge and this board.
+    pub levels_shifted: bool,
     pub clock: ClockSetting,
     /// The bridge's clock output reaches the chip's clock pin: a chip that lost its own clock can be entered with it.
     pub clock_pin_wired: bool,
@@ -52,6 +54,19 @@ pub struct HeaderPins {
     pub kind: String,
     /// `(signal, chip pin)`.
     pub pins: Vec<(String, String)>,
+}
+
+impl HeaderPins {
+    /// Rows and pins in a row, where the kind says so: `2x3` has two rows of three. Where it is words, its pins have no numbers.
+    pub fn shape(&self) -> Option<(usize, usize)> {
+        shape(&self.kind)
+    }
+}
+
+/// The shape of a header of this kind, where the kind says it.
+pub(super) fn shape(kind: &str) -> Option<(usize, usize)> {
+    let (rows, columns) = kind.split_once('x')?;
+    Some((rows.parse().ok()?, columns.parse().ok()?))
 }
 
 /// The flash that a board gives to its loader.

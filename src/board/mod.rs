@@ -5,15 +5,25 @@
 //! folder that it is given, all of this is pure.
 
 mod board_file;
+mod bridge_file;
+mod bridge_kind;
 pub mod catalog;
 mod chip;
 mod chip_file;
 mod configuration;
+mod connections;
 mod layout;
+mod levels;
+mod parts;
 
 pub use board_file::read_board;
-pub use catalog::{Catalog, CatalogError, Listed, Origin, demo_names, loader};
+pub use bridge_file::read_bridge;
+pub use bridge_kind::{BridgeImage, BridgeKind, BridgePin, BridgePins, BridgeSupply, Buy, FirmwareWay, Measurement, ResetHold};
+pub use catalog::{Catalog, CatalogError, Listed, Origin, bridge_kind, bridge_kinds, bridge_names, demo_names, loader};
 pub use chip::{BootSection, Chip, ClockSource, ConfigurationByte, EraseUnit, Field, FieldValue, MemoryShape, Role, Timings, Way, WayIn};
 pub use chip_file::read_chip;
 pub use configuration::{Forbids, Setting};
+pub use connections::{Between, BoardEnd, Connections, NoSupply, PoweredBy, Purpose, Toward, Wire};
 pub use layout::{Board, Caution, ClockSetting, Console, HeaderPins, Region, RegionOwner, Reservation, SettingsStore};
+pub use levels::{LevelFit, near};
+pub use parts::{Divider, Fitted, Part};

@@ -30,6 +30,9 @@ pub struct Global {
     /// The bridge's clock output is wired to the chip's clock pin: use it where nothing else gets an answer.
     #[arg(long, global = true)]
     pub clock_output: bool,
+    /// Parts that shift the levels, as `connections` draws them, are fitted between bridge and board.
+    #[arg(long, global = true)]
+    pub levels_shifted: bool,
     /// Your own mark for this one board; kept in snapshot and journal.
     #[arg(long, global = true, value_name = "TEXT", value_parser = tag)]
     pub tag: Option<String>,
@@ -91,6 +94,7 @@ pub enum Command {
     Snapshot(snapshot::Snapshot),
     Boards(boards::Boards),
     Bridges(bridges::Bridges),
+    Connections(connections::ConnectionsCommand),
     Journal(journal::Journal),
     #[command(subcommand)]
     Sim(sim::Sim),

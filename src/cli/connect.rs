@@ -123,6 +123,7 @@ impl Context {
             (None, Hold::Port(_)) => return Err(Stop::usage("which board it is is not known").hint("Give --board NAME.")),
         };
         board.clock_pin_wired |= self.global.clock_output;
+        board.levels_shifted |= self.global.levels_shifted;
         Ok(Connected { bus, board, chip, via: place.to_string(), board_from, bytes_per_second, hold })
     }
 

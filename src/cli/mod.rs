@@ -9,6 +9,7 @@ mod change;
 mod completions;
 mod configure;
 mod connect;
+pub mod connections;
 mod consent;
 mod context;
 mod explain;
@@ -78,6 +79,7 @@ fn run(command: Option<Command>, context: &Context) -> Result<ExitCode, Stop> {
         Some(Command::Journal(journal)) => journal.run(context),
         Some(Command::Boards(boards)) => boards.run(context),
         Some(Command::Bridges(bridges)) => bridges.run(context),
+        Some(Command::Connections(connections)) => connections.run(context),
         Some(Command::Sim(sim)) => sim.run(context),
         Some(Command::Explain(explain)) => explain.run(context),
         Some(Command::Completions(completions)) => completions.run(),

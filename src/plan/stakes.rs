@@ -46,16 +46,14 @@ pub fn supply_out_of_range(supply: Millivolts, board: &Board) -> Option<Finding>
     (supply < least || most < supply).then(|| Finding::new(Kind::SupplyOutOfRange, sentence))
 }
 
-/// The bridge's pins and the board's are more than a tenth apart, and the board does not bear the bridge's.
+/// The bridge's pins and the board's are more than a tenth apart, the board does not bear the bridge's, and nothing in between shifts them.
 pub fn levels_differ(pins: Millivolts, board: &Board) -> Option<Finding> {
-    let (pin, own) = (u32::from(pins.0), u32::from(board.levels.0));
-    let near = pin.abs_diff(own) * 10 <= own;
-    let borne = pin > own && pin <= 5_500 && board.bears_5v;
     let sentence = format!(
-        "The bridge drives its pins at {pins}; board {} has {} at its programming header. Use a bridge of that level, or a level shifter.",
+        "The bridge drives its pins at {pins}; board {} has {} at its programming header. Use a bridge of that level, or fit the parts that \
+         `farrier connections` draws and say so with --levels-shifted.",
         board.name, board.levels
     );
-    (!near && !borne).then(|| Finding::new(Kind::LevelsDiffer, sentence))
+    (!board.levels_shifted && !board.level_fit(pins).fits()).then(|| Finding::new(Kind::LevelsDiffer, sentence))
 }
 
 /// The same, where the bridge's level is the higher one: driving a line then harms the board, even to look at it.

@@ -9,7 +9,7 @@ use farrier::reader::FileError;
 fn every_built_in_board_is_sound() {
     let boards = Catalog::built_in().boards();
     let names: Vec<&str> = boards.iter().map(|listed| listed.name.as_str()).collect();
-    assert_eq!(names, ["frost", "pump", "vent", "generic-atmega1284p", "generic-atmega2560", "generic-atmega328p"]);
+    assert_eq!(names, ["frost", "pump", "vent", "generic-atmega1284p", "generic-atmega2560", "generic-atmega328p", "bridge-atmega328p"]);
     for listed in &boards {
         let (board, chip) = listed.described.as_ref().unwrap_or_else(|error| panic!("{error}"));
         assert_eq!(board.name, listed.name);
@@ -106,7 +106,7 @@ fn names_do_not_leave_the_folder() {
 #[test]
 fn a_missing_folder_is_an_empty_one() {
     let catalog = Catalog::with_folder("/no/such/folder");
-    assert_eq!(catalog.boards().len(), 6);
+    assert_eq!(catalog.boards().len(), 7);
 }
 
 #[test]

@@ -1,6 +1,7 @@
 //! Descriptions, the catalog, and what configurations mean.
 
 mod catalog;
+mod connections;
 mod meaning;
 mod mutations;
 mod pages;

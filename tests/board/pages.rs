@@ -137,6 +137,6 @@ fn json_carries_the_numbers() {
     assert_eq!(json["clock"]["system_hz"], 16_000_000);
     assert_eq!(json["expected_bytes"], serde_json::json!([0xFF, 0xD4, 0xFC]));
     let list = list_json(&sound());
-    assert_eq!(list["boards"].as_array().unwrap().len(), 6);
+    assert_eq!(list["boards"].as_array().unwrap().len(), 7);
     assert_eq!((&list["boards"][2]["name"], &list["boards"][2]["error"]), (&Value::from("vent"), &Value::Null));
 }

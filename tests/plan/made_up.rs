@@ -148,6 +148,7 @@ pub fn board() -> Board {
         clock_pin_wired: false,
         levels: Millivolts(5_000),
         bears_5v: true,
+        levels_shifted: false,
         clock: ClockSetting {
             source: ClockSource::Crystal { from_hz: Hertz(16_000_000), to_hz: Hertz(16_000_000) },
             hz: Hertz(16_000_000),

@@ -83,6 +83,7 @@ pub fn board() -> Board {
         clock_pin_wired: false,
         levels: Millivolts(5_000),
         bears_5v: true,
+        levels_shifted: false,
         clock: ClockSetting { source, hz: Hertz(16_000_000) },
         header: HeaderPins { kind: "2x3".into(), pins: Vec::new() },
         reservation: None,
