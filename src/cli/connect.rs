@@ -9,14 +9,16 @@ use super::output;
 use super::place::{Place, SPEEDS};
 use super::progress::Progress;
 use super::stop::{Code, Stop};
-use crate::board::{Board, Chip, demo_names};
+use crate::board::{Board, Chip, bridge_kinds, demo_names, near};
 use crate::bus::{Bus, BusError};
+use crate::finding::Finding;
 use crate::job::Bench;
 use crate::link::{Client, OpenError, SerialServerWire, SerialWire, SpeedWire, TcpWire, UsbWire, usb_device};
 use crate::lock::{Lock, LockError};
-use crate::plan::Observed;
+use crate::plan::{Observed, levels_differ};
 use crate::record::{Held, Journal};
 use crate::sim::{OpenSim, Store};
+use crate::units::Millivolts;
 use std::path::PathBuf;
 use std::time::Duration;
 
@@ -124,7 +126,19 @@ impl Context {
         };
         board.clock_pin_wired |= self.global.clock_output;
         board.levels_shifted |= self.global.levels_shifted;
+        // Before any line is driven: a level that the board does not bear harms it, whatever the command was going to do.
+        let level = bus.abilities().pin_level;
+        if let Some(differ) = levels_differ(level, &board) {
+            return Err(self.levels_refused(differ, &board, level));
+        }
         Ok(Connected { bus, board, chip, via: place.to_string(), board_from, bytes_per_second, hold })
+    }
+
+    fn levels_refused(&self, differ: Finding, board: &Board, level: Millivolts) -> Stop {
+        let kind = bridge_kinds().ok().and_then(|kinds| kinds.into_iter().find(|kind| near(kind.level, level)));
+        let kind = kind.map_or("KIND".to_owned(), |kind| kind.kind);
+        let name = self.global.board.as_deref().unwrap_or(&board.name);
+        Stop::refused(vec![differ]).hint("Which parts, and where:").command(format!("farrier connections --board {name} --bridge {kind}"))
     }
 
     fn sim_bridge(&self, name: &str) -> Result<Bridge, Stop> {
