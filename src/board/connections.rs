@@ -86,6 +86,8 @@ pub enum Between {
     Transistor {
         part: String,
         gate: String,
+        /// At the bridge's side, to the bridge's own level.
+        pull_up: Option<Fitted>,
     },
     /// A gate of a buffer that is on only while the bridge holds reset low; `to_ground` keeps the board's side low meanwhile.
     Buffer {
@@ -169,7 +171,8 @@ impl Between {
             Between::Nothing => Vec::new(),
             Between::Series(one) => vec![&one.name],
             Between::Divider { series, to_ground } => vec![&series.name, &to_ground.name],
-            Between::Transistor { part, .. } => vec![part],
+            Between::Transistor { part, pull_up: None, .. } => vec![part],
+            Between::Transistor { part, pull_up: Some(fitted), .. } => vec![part, &fitted.name],
             Between::Buffer { gate, to_ground: None } => vec![gate],
             Between::Buffer { gate, to_ground: Some(fitted) } => vec![gate, &fitted.name],
         }
@@ -246,10 +249,8 @@ impl Making<'_> {
             _ => (format!("the bridge's {own_supply}"), self.bridge.level),
         };
         let part = self.parts.transistor(self.fit, &gate, level);
-        if self.fit == LevelFit::TooLow {
-            self.parts.pull_up(&gate);
-        }
-        Between::Transistor { part, gate }
+        let pull_up = (self.fit == LevelFit::TooLow).then(|| self.parts.pull_up(&gate));
+        Between::Transistor { part, gate, pull_up }
     }
 
     /// For the line that the board drives.

@@ -71,8 +71,8 @@ impl Divider {
     fn why(self, signal: &str) -> String {
         let current = f64::from(self.from.0) / f64::from(self.total());
         format!(
-            "{signal} from {} down to {}: two resistors give the share {} / ({} + {}). They take {current:.1} mA while the line is high, and \
-             an edge takes about {} ns with {LINE_PF} pF of wire and input, short enough for a programming clock of 2 MHz.",
+            "{signal} from {} down to {}: two resistors give the share {} / ({} + {}). They take {current:.1} mA while the line is high, \
+             and an edge takes about {} ns with {LINE_PF} pF of wire and input, short enough for a programming clock of 2 MHz.",
             self.from,
             self.gives,
             self.to_ground,
@@ -128,8 +128,8 @@ impl Parts {
     pub fn transistor(&mut self, fit: LevelFit, gate: &str, level: Millivolts) -> String {
         let (source, drain) = if fit == LevelFit::TooHigh { ("the board", "the bridge") } else { ("the bridge", "the board") };
         let why = format!(
-            "RESET, which the board pulls up: the transistor passes a low and nothing else, so each side has its own high. Source to {source}, \
-             drain to {drain}, gate to {gate}. A divider here would hold the chip in reset for good."
+            "RESET, which the board pulls up: the transistor passes a low and nothing else, so each side has its own high. Source to \
+             {source}, drain to {drain}, gate to {gate}. A divider here would hold the chip in reset for good."
         );
         self.add('Q', format!("small N-channel MOSFET that is fully on with {level} at its gate"), why)
     }
@@ -149,8 +149,9 @@ impl Parts {
             let made_for = HCT_SUPPLY.contains(&to.0) && from.0 >= HCT_HIGH_FROM;
             let what = if made_for { "74HCT125, four buffers with enables" } else { "level translator with enables" };
             let why = format!(
-                "takes {from} for high and drives {to}. It is fed from VCC and GND of the header. Its enables, active low, are joined to the \
-                 bridge's RESET pin, so that it lets the board's lines go with reset. 100 nF at its supply; inputs that are left over to GND."
+                "takes {from} for high and drives {to}. It is fed from VCC and GND of the header. Its enables, active low, are joined to \
+                 the bridge's RESET pin, so that it lets the board's lines go with reset. 100 nF at its supply; inputs that are left over \
+                 to GND."
             );
             self.add('U', format!("{what} (from {from} to {to})"), why);
         }

@@ -1,20 +1,24 @@
-//! `farrier connections`: which pin of a bridge goes to which pin of a board, as a table and as a picture.
+//! `farrier connections`: which pin of a bridge goes to which pin of a board, as a table, as a picture and as a drawing to print.
 
 mod picture;
+mod svg;
 mod table;
 mod words;
 
 pub use picture::picture;
+pub use svg::svg;
 pub use table::{page, page_json};
 pub use words::buy_first;
 
 use super::ask;
 use super::context::Context;
+use super::images;
 use super::output;
 use super::stop::Stop;
 use crate::board::{Board, BridgeKind, Chip, Connections, NoSupply, PoweredBy, bridge_kind, bridge_kinds};
 use crate::plan::supply_out_of_range;
 use clap::{Args, ValueEnum};
+use std::path::PathBuf;
 use std::process::ExitCode;
 
 /// Which pin goes to which, between a bridge and a board.
@@ -25,7 +29,7 @@ use std::process::ExitCode;
 #[command(
     name = "connections",
     after_help = "Example: farrier connections --board vent --bridge atmega328p\n\
-                  Example: farrier connections --board frost --bridge atmega328p --powered-by board"
+                  Example: farrier connections --board frost --bridge atmega328p --powered-by board --svg frost.svg"
 )]
 pub struct ConnectionsCommand {
     /// The kind of bridge: atmega328p, rp2040 or gpio.
@@ -34,6 +38,9 @@ pub struct ConnectionsCommand {
     /// Who feeds the board meanwhile. Never both.
     #[arg(long, value_name = "WHO")]
     pub powered_by: Option<Who>,
+    /// Draw it for print, into a new file.
+    #[arg(long, value_name = "FILE")]
+    pub svg: Option<PathBuf>,
 }
 
 #[derive(ValueEnum, Clone, Copy, Debug, PartialEq, Eq)]
@@ -66,9 +73,12 @@ impl ConnectionsCommand {
         let connections = Connections::between(&bridge, &board, powered_by).map_err(|none| cannot_feed(&bridge, &board, none))?;
         let drawn = Drawn { bridge: &bridge, board: &board, chip: &chip, connections: &connections };
         let kinds = bridge_kinds()?;
+        if let Some(file) = &self.svg {
+            images::write_new(file, svg(&drawn).as_bytes())?;
+        }
         match context.global.json {
             true => output::json(&page_json(&drawn)),
-            false => output::line(page(&drawn, &kinds, assumed, None, output::ink())),
+            false => output::line(page(&drawn, &kinds, assumed, self.svg.as_deref(), output::ink())),
         }
         Ok(ExitCode::SUCCESS)
     }

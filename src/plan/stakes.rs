@@ -49,8 +49,8 @@ pub fn supply_out_of_range(supply: Millivolts, board: &Board) -> Option<Finding>
 /// The bridge's pins and the board's are more than a tenth apart, the board does not bear the bridge's, and nothing in between shifts them.
 pub fn levels_differ(pins: Millivolts, board: &Board) -> Option<Finding> {
     let sentence = format!(
-        "The bridge drives its pins at {pins}; board {} has {} at its programming header. Use a bridge of that level, or fit the parts that \
-         `farrier connections` draws and say so with --levels-shifted.",
+        "The bridge drives its pins at {pins}; board {} has {} at its programming header. Use a bridge of that level, or fit the parts \
+         that `farrier connections` draws and say so with --levels-shifted.",
         board.name, board.levels
     );
     (!board.levels_shifted && !board.level_fit(pins).fits()).then(|| Finding::new(Kind::LevelsDiffer, sentence))

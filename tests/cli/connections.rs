@@ -29,6 +29,18 @@ fn the_board_feeds_itself_unless_it_is_said_otherwise() {
 }
 
 #[test]
+fn a_drawing_for_print_is_written_and_never_over_another_file() {
+    let home = Home::new();
+    let pair = "connections --board pump --bridge rp2040 --svg pump.svg";
+    home.run(pair).exits(0).says("The drawing for print is in pump.svg.");
+    let drawn = std::fs::read_to_string(home.path().join("pump.svg")).expect("the drawing");
+    assert!(drawn.starts_with("<?xml") && drawn.ends_with("</svg>\n"), "{drawn}");
+    home.file("pump.svg", b"mine");
+    home.run(pair).exits(2).says("Nothing is overwritten");
+    assert_eq!(std::fs::read(home.path().join("pump.svg")).expect("the file"), b"mine");
+}
+
+#[test]
 fn json_has_every_wire() {
     let home = Home::new();
     let json = home.run("connections --board frost --bridge atmega328p --json").json();

@@ -7,6 +7,7 @@ use std::process::Command;
 
 mod boot;
 mod chips;
+mod drawings;
 pub mod emulator;
 mod guest;
 mod images;

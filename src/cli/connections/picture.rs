@@ -144,9 +144,15 @@ fn draw_between(sheet: &mut Sheet, line: usize, wire: &Wire) -> usize {
             sheet.put(line, FIRST_PART + usize::from(!toward_board), &resistor(series));
             to_the_ground(sheet, line, branch, to_ground);
         }
-        Between::Transistor { part, gate } => {
+        Between::Transistor { part, gate, pull_up } => {
             sheet.put(line, FIRST_PART, &format!("[ {part} ]"));
             sheet.put(line + 1, FIRST_PART, &format!("  └── gate to {gate}"));
+            if let Some(fitted) = pull_up {
+                sheet.put(line, BRANCH.0, "┬");
+                sheet.put(line + 1, BRANCH.0, "│");
+                sheet.put(line + 2, BRANCH.0, &format!("└─{}── {gate}", resistor(fitted)));
+                return line + 2;
+            }
         }
         Between::Buffer { gate, to_ground } => {
             sheet.put(line, FIRST_PART, &format!("[ {gate} ]"));

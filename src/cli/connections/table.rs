@@ -104,7 +104,10 @@ fn between(between: &Between) -> String {
         Between::Divider { series, to_ground } => {
             format!("{} in the wire, {}; {} to GND, {}", series.name, series.ohms, to_ground.name, to_ground.ohms)
         }
-        Between::Transistor { part, gate } => format!("{part} in the wire, gate at {gate}"),
+        Between::Transistor { part, gate, pull_up: None } => format!("{part} in the wire, gate at {gate}"),
+        Between::Transistor { part, gate, pull_up: Some(fitted) } => {
+            format!("{part} in the wire, gate at {gate}; {} from the bridge's side to there, {}", fitted.name, fitted.ohms)
+        }
         Between::Buffer { gate, to_ground: None } => format!("{gate} in the wire"),
         Between::Buffer { gate, to_ground: Some(fitted) } => format!("{gate} in the wire; {} to GND, {}", fitted.name, fitted.ohms),
     }

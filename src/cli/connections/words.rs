@@ -75,7 +75,8 @@ fn clock(drawn: &Drawn) -> Option<String> {
                     stop a crystal."
             .into(),
         None => format!(
-            "{pin} gives a clock to a chip that lost its own: join it to the chip's clock pin (XTAL1) for that job only, and add --clock-output."
+            "{pin} gives a clock to a chip that lost its own: join it to the chip's clock pin (XTAL1) for that job only, and add \
+             --clock-output."
         ),
     })
 }
