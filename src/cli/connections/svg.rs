@@ -15,7 +15,7 @@ const GAP: f64 = 6.0;
 const TEXT_SIZES: [f64; 7] = [3.0, 2.8, 2.6, 2.4, 2.2, 2.0, 1.8];
 const LINE: f64 = 1.32;
 /// A character's width as a multiple of its size, on the safe side of what common sans-serif letters take.
-const CHARACTER: f64 = 0.56;
+const CHARACTER: f64 = 0.6;
 
 /// A line of text: whether it is a heading, and what it says.
 type TextLine = (bool, String);
@@ -44,7 +44,7 @@ fn columns(pen: &mut Pen, drawn: &Drawn, top: f64) {
     let fitting = made.into_iter().find(|(size, lines)| lines.len() <= 2 * lines_at(*size));
     let (size, lines) = fitting.unwrap_or_else(|| (smallest, text(drawn, width, smallest)));
     let per_column = lines.len().div_ceil(2);
-    for (n, (heading, line)) in lines.iter().enumerate() {
+    for (n, (heading, line)) in lines.iter().enumerate().filter(|(_, (_, line))| !line.is_empty()) {
         let x = MARGIN + if n < per_column { 0.0 } else { width + GAP };
         let y = top + (n % per_column) as f64 * size * LINE;
         let weight = if *heading { Weight::Bold } else { Weight::Plain };

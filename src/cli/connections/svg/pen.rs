@@ -123,12 +123,10 @@ impl Pen {
 
     /// The whole document.
     pub fn page(self, (width, height): (f64, f64), title: &str) -> String {
-        format!(
-            "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{width}mm\" \
-             height=\"{height}mm\" viewBox=\"0 0 {width} {height}\" font-family=\"{LETTERS}\">\n<title>{}</title>\n<rect width=\"{width}\" height=\"{height}\" \
-             fill=\"white\"/>\n{}</svg>\n",
-            escaped(title),
-            self.out
-        )
+        let size = format!("width=\"{width}mm\" height=\"{height}mm\" viewBox=\"0 0 {width} {height}\"");
+        let head = format!("<svg xmlns=\"http://www.w3.org/2000/svg\" {size} font-family=\"{LETTERS}\">");
+        let paper = format!("<rect width=\"{width}\" height=\"{height}\" fill=\"white\"/>");
+        let title = escaped(title);
+        format!("<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n{head}\n<title>{title}</title>\n{paper}\n{}</svg>\n", self.out)
     }
 }

@@ -149,8 +149,8 @@ fn in_wire(pen: &mut Pen, drawn: &Drawn, wire: &Wire, y: f64) -> (f64, f64) {
             if let Some(fitted) = pull_up {
                 let x = BRANCH.0;
                 hanging(pen, (x, y));
-                pen.text(x - 2.4, y + 4.8, LABEL, Weight::Plain, Anchor::End, &value(fitted));
-                pen.text(x + 1.6, y + 8.4, 2.2, Weight::Plain, Anchor::Start, gate);
+                let supply = gate.rsplit(' ').next().unwrap_or(gate);
+                pen.text(x - 2.4, y + 4.8, LABEL, Weight::Plain, Anchor::End, &format!("{} to {supply}", value(fitted)));
             }
         }
         Between::Buffer { gate, to_ground } => {
@@ -207,8 +207,8 @@ fn transistor(pen: &mut Pen, drawn: &Drawn, part: &str, gate: &str, y: f64) {
     pen.text(PART.1 - 0.8, y + 0.9, 2.4, Weight::Plain, Anchor::End, right);
     pen.text(middle, y + 1.8, 2.4, Weight::Plain, Anchor::Middle, "G");
     pen.text(middle, y - 3.0, LABEL, Weight::Plain, Anchor::Middle, part);
-    pen.thin(&[(middle, y + 2.2), (middle, y + 5.0), (middle + 3.0, y + 5.0)]);
-    pen.text(middle + 4.0, y + 6.0, LABEL, Weight::Plain, Anchor::Start, &format!("to {gate}"));
+    pen.thin(&[(middle, y + 2.2), (middle, y + 4.2), (middle + 3.0, y + 4.2)]);
+    pen.text(middle + 4.0, y + 5.2, LABEL, Weight::Plain, Anchor::Start, &format!("to {gate}"));
 }
 
 /// What turns a gate of the buffer on.
