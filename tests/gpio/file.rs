@@ -3,6 +3,7 @@
 use farrier::link::gpio::{LineNumbers, parse_gpio_file, read_gpio_file};
 use farrier::reader::FileError;
 use farrier::units::Millivolts;
+use proptest::prelude::*;
 use std::time::Duration;
 
 const EXAMPLE: &str = include_str!("../../hardware-notes/gpio-bridge-example.toml");
@@ -61,4 +62,19 @@ fn a_file_by_its_path() {
     assert!(said.contains("bench.toml:1:8: `chip` must be a text"), "{said}");
     std::fs::write(&path, EXAMPLE).unwrap();
     assert!(read_gpio_file(&path).is_ok());
+}
+
+proptest! {
+    /// One character another: a description, or mistakes that name places in the text.
+    #[test]
+    fn a_changed_character_never_harms(at in 0..EXAMPLE.len(), to in any::<char>()) {
+        let text: String = EXAMPLE.chars().enumerate().map(|(n, c)| if n == at { to } else { c }).collect();
+        if let Err(mistakes) = parse_gpio_file(&text) {
+            prop_assert!(!mistakes.is_empty());
+            for mistake in mistakes {
+                prop_assert!(mistake.line >= 1 && mistake.line as usize <= text.split('\n').count(), "{mistake:?}");
+                prop_assert!(mistake.column >= 1 && !mistake.message.is_empty());
+            }
+        }
+    }
 }

@@ -2,12 +2,15 @@
 
 use super::fake::{Act, Event, FakePins, Record, bus, description};
 use farrier::bus::{Bus, BusError, Drive, Line, LineLevels, Operation, Outcome, Pattern, Reply, Slot, SlotKind, Why};
-use farrier::link::DirectBus;
-use farrier::link::gpio::{BitBang, Pin};
-use farrier::time::Clock;
+use farrier::link::gpio::{BitBang, Pin, Pins};
+use farrier::link::{DirectBus, Hands};
+use farrier::time::{Clock, HostClock};
 use farrier::units::{Hertz, Millivolts};
 use proptest::prelude::*;
-use std::time::Duration;
+use std::cell::RefCell;
+use std::io;
+use std::rc::Rc;
+use std::time::{Duration, Instant};
 
 const CALL: Duration = Duration::from_micros(2);
 
@@ -122,6 +125,48 @@ fn a_delay_is_as_long_as_asked() {
     let before = record.clock.now();
     bus.run(&[Operation::Delay(Duration::from_millis(20))]).unwrap();
     assert_eq!(record.clock.now().since(before), Duration::from_millis(20));
+}
+
+/// Pins that do nothing, and write down when SCK was set, by a clock of their own.
+struct Timed(Rc<RefCell<Vec<(Instant, Instant)>>>);
+
+impl Pins for Timed {
+    fn drive(&mut self, _: Pin, _: bool) -> io::Result<()> {
+        Ok(())
+    }
+
+    fn release(&mut self, _: Pin) -> io::Result<()> {
+        Ok(())
+    }
+
+    fn put(&mut self, _: bool, _: bool) -> io::Result<()> {
+        let began = Instant::now();
+        self.0.borrow_mut().push((began, Instant::now()));
+        Ok(())
+    }
+
+    fn read(&mut self, _: Pin) -> io::Result<bool> {
+        Ok(true)
+    }
+}
+
+/// By the host's clock: no half is too short, and the best ones show that it does not sleep through them.
+#[test]
+fn halves_in_real_time() {
+    for (asked, most_late) in [(200_000, Duration::from_micros(20)), (1_000, Duration::from_micros(100))] {
+        let calls = Rc::default();
+        let clock = Rc::new(HostClock::start());
+        let hands = BitBang::new(Timed(Rc::clone(&calls)), &description(), clock.clone()).unwrap();
+        let abilities = hands.abilities().clone();
+        let mut bus = DirectBus::new(hands, abilities, clock);
+        bus.run(&[reset(Drive::Low), Operation::SpiClock(Hertz(asked)), Operation::Transfer(vec![0x5A; 4])]).unwrap();
+        let calls = calls.take();
+        assert_eq!(calls.len(), 65);
+        let halves: Vec<Duration> = calls.windows(2).map(|pair| pair[1].0.duration_since(pair[0].1)).collect();
+        let (half, shortest) = (Duration::from_secs(1) / asked / 2, *halves.iter().min().unwrap());
+        assert!(shortest >= half, "{shortest:?} at {asked} Hz");
+        assert!(shortest < half + most_late, "{shortest:?} at {asked} Hz");
+    }
 }
 
 /// SCK's edges: the call that made each.

@@ -31,7 +31,8 @@ impl GpioLines {
             }
             let about = chip.line_info(line).map_err(no_chip)?;
             if about.used {
-                return Err(GpioError::InUse { chip: file.chip.clone(), pin, line, consumer: about.consumer });
+                let consumer = if about.consumer.is_empty() { "a driver without a name".into() } else { about.consumer };
+                return Err(GpioError::InUse { chip: file.chip.clone(), pin, line, consumer });
             }
         }
         let request = Self::request(file).map_err(|error| GpioError::Lines { chip: file.chip.clone(), why: error.to_string() })?;

@@ -19,7 +19,6 @@ pub use file::{GpioFile, LineNumbers, parse_gpio_file, read_gpio_file};
 pub use lines::GpioLines;
 pub use pins::{Pin, Pins};
 
-use super::DirectBus;
 use crate::bus::Bus;
 use crate::time::SharedClock;
 use std::path::PathBuf;
@@ -47,8 +46,8 @@ pub enum GpioError {
 pub fn open_gpio(file: &GpioFile, clock: SharedClock) -> Result<Box<dyn Bus>, GpioError> {
     let broken = |why: std::io::Error| GpioError::Lines { chip: file.chip.clone(), why: why.to_string() };
     let hands = BitBang::new(GpioLines::open(file)?, file, clock.clone()).map_err(broken)?;
-    let abilities = crate::link::Hands::abilities(&hands).clone();
-    Ok(Box::new(DirectBus::new(hands, abilities, clock)))
+    let abilities = super::Hands::abilities(&hands).clone();
+    Ok(Box::new(super::DirectBus::new(hands, abilities, clock)))
 }
 
 /// There are no such lines here.
