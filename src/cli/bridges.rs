@@ -9,6 +9,7 @@ use super::home::Home;
 use super::output;
 use super::place::Place;
 use super::stop::{Code, Stop};
+use crate::bus::Abilities;
 use crate::frame::Hello;
 use crate::link::{self, device_file};
 use crate::lock::Lock;
@@ -58,6 +59,8 @@ pub enum State {
     InUse(String),
     /// It answered; at this speed, where it has one.
     Bridge(Box<Hello>, Option<u32>),
+    /// GPIO lines that were taken for a moment, as inputs: they can be used, and this is how fast they are.
+    Lines(Box<Abilities>),
     /// It was asked, and this went wrong.
     Failed(Stop),
 }
@@ -162,17 +165,17 @@ impl Port {
         }
         let asked = match &self.place {
             Place::Sim(_) => Err(Stop::usage("a simulated board; `farrier sim list` shows those")),
-            Place::Gpio(name) => match gpio::described(&context.home, name) {
-                // Lines say no HELLO.
-                Ok(_) => return,
-                Err(stop) => Err(stop),
-            },
-            place => context.open_bridge(place),
+            Place::Gpio(name) => self.take_lines(context, name).map(State::Lines),
+            place => context.open_bridge(place).map(|(client, _)| State::Bridge(Box::new(client.hello().clone()), baud(place, &client))),
         };
-        self.state = match asked {
-            Ok((client, _)) => State::Bridge(Box::new(client.hello().clone()), baud(&self.place, &client)),
-            Err(stop) => State::Failed(stop),
-        };
+        self.state = asked.unwrap_or_else(State::Failed);
+    }
+
+    /// Lines say no HELLO: whether they can be had, and how fast they are, shows when they are taken.
+    fn take_lines(&self, context: &Context, name: &str) -> Result<Box<Abilities>, Stop> {
+        let file = gpio::described(&context.home, name)?;
+        let _lock = context.lock(&self.place)?;
+        Ok(Box::new(gpio::open(&file)?.abilities().clone()))
     }
 }
 
@@ -195,8 +198,7 @@ impl Bridges {
                 });
                 found.ports[at].look(context);
                 found.ports[at].ask(context);
-                let fine =
-                    matches!((&found.ports[at].state, &found.ports[at].place), (State::Bridge(..), _) | (State::NotAsked, Place::Gpio(_)));
+                let fine = matches!(found.ports[at].state, State::Bridge(..) | State::Lines(_));
                 if !fine {
                     code = ExitCode::from(Code::NoAnswer as u8);
                 }

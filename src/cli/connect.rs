@@ -205,7 +205,10 @@ impl Context {
     }
 
     /// Takes a port for this process.
-    fn lock(&self, place: &Place) -> Result<Lock, Stop> {
+    ///
+    /// # Errors
+    /// Another process has it, or the disk's.
+    pub fn lock(&self, place: &Place) -> Result<Lock, Stop> {
         let path = match (self.lock_file(place), place) {
             (Some(path), _) => path,
             (None, Place::Usb(named)) => return Err(usb_device(named.as_deref()).err().map_or_else(|| vanished(place), Stop::from)),

@@ -51,5 +51,8 @@ fn bridges_lists_the_files_and_what_is_wrong_with_them() {
     write(&home, "wrong.toml", "summary = 7");
     let ran = home.run("bridges");
     ran.exits(0).says("gpio:bench").says("the lines beside the vent bench").says("--via gpio:bench").says("wrong.toml:1");
+    // Asked, it is opened: a file that is there and is no GPIO chip is found out.
+    write(&home, "file.toml", &EXAMPLE.replace("/dev/gpiochip0", &home.file("chip", b"").display().to_string()));
+    home.run("bridges --ask gpio:file").exits(4).says("the GPIO chip").says("cannot be opened");
     home.run("inspect --board frost").exits(2).says("gpio:bench").says("sim:vent");
 }

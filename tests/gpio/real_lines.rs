@@ -200,7 +200,7 @@ fn the_program_reaches_the_lines_and_lets_them_go() {
     let text = format!("summary = \"simulated\"\nchip = \"{}\"\npin_level_mv = 3_300\n{numbers}", chip.device.display());
     fs::create_dir_all(home.path().join("bridges")).expect("a folder");
     fs::write(home.path().join("bridges/bench.toml"), text).expect("a file");
-    home.run("bridges --ask gpio:bench").exits(0).says("They can be used: SPI clock 100 Hz to ");
+    home.run("bridges --ask gpio:bench").exits(0).says("free to use: SPI clock 100 Hz to ");
     assert_eq!(chip.outputs(), [false; 4], "asking drove a line");
     let ran = home.run("inspect --via gpio:bench --board frost");
     println!("{}", ran.err);

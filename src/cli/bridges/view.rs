@@ -21,7 +21,7 @@ pub fn print(found: &Found) {
             for paragraph in words(port) {
                 output::say_under("    ", paragraph);
             }
-            if let State::Bridge(..) = port.state {
+            if let State::Bridge(..) | State::Lines(_) = port.state {
                 output::line(format!("    --via {}", port.place));
             }
         }
@@ -61,6 +61,10 @@ fn words(port: &Port) -> Vec<String> {
         }
         State::InUse(holder) => vec![format!("In use by another run of this program: {holder}. Wait until that one ends.")],
         State::Bridge(hello, baud) => vec![about(hello, *baud)],
+        State::Lines(abilities) => {
+            let (slowest, fastest, level) = (abilities.spi_clock_min, abilities.spi_clock_max, abilities.pin_level);
+            vec![format!("GPIO lines of this computer, free to use: SPI clock {slowest} to {fastest}, pins at {level}.")]
+        }
         State::Failed(stop) => stop.message().lines().map(str::to_owned).collect(),
     }
 }
@@ -89,7 +93,7 @@ fn about(hello: &Hello, baud: Option<u32>) -> String {
 }
 
 fn next(found: &Found) -> String {
-    let answered = found.ports.iter().find(|port| matches!(port.state, State::Bridge(..)));
+    let answered = found.ports.iter().find(|port| matches!(port.state, State::Bridge(..) | State::Lines(_)));
     // A port without ids is seldom a bridge: it is part of most computers.
     let may_be = |port: &&super::Port| matches!(port.place, Place::Serial { .. }) && port.ids.is_some();
     let asked = found.ports.iter().filter(may_be).find(|port| matches!(port.state, State::NotAsked));
@@ -104,7 +108,8 @@ fn next(found: &Found) -> String {
 /// The list for programs.
 ///
 /// `bridges`: for each `via`; `vendor_id`, `product_id`, `serial_number`, `product` (null where there is none); `ours` (it has the
-/// ids of our firmware); `state`: `not-asked`, `not-allowed`, `in-use`, `bridge` or `failed`; `why` (of the second, third and last);
+/// ids of our firmware); `state`: `not-asked`, `not-allowed`, `in-use`, `bridge`, `lines` (GPIO lines that are free) or `failed`;
+/// `why` (of `not-allowed`, `in-use` and `failed`);
 /// `hello` (null unless it answered): `name`, `protocol`, `baud`, `pin_level_mv`, `spi_clock_min_hz`, `spi_clock_max_hz`,
 /// `measures_supply`, `clock_output`, `switches_power`, `simulated`, `window`, `block_bytes`. `usb_error`: null, or why USB devices
 /// are not listed. `firmware_ids`: what makes `ours`; `speeds_tried`.
@@ -115,6 +120,7 @@ pub fn as_json(found: &Found) -> Value {
             State::NotAllowed(remedy) => ("not-allowed", Some(remedy.clone())),
             State::InUse(holder) => ("in-use", Some(holder.clone())),
             State::Bridge(..) => ("bridge", None),
+            State::Lines(_) => ("lines", None),
             State::Failed(stop) => ("failed", Some(stop.message().to_owned())),
         };
         let hello = match &port.state {
