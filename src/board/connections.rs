@@ -216,9 +216,9 @@ impl Making<'_> {
         };
         let bridge = pin.clone();
         let between = match purpose {
-            Purpose::Sck | Purpose::Mosi | Purpose::Clock => self.to_board(purpose),
+            Purpose::Sck | Purpose::Mosi | Purpose::Clock => self.towards_board(purpose),
             Purpose::Reset => self.reset(),
-            Purpose::Miso => self.to_bridge(),
+            Purpose::Miso => self.towards_bridge(),
             Purpose::Measurement => self.measuring(measurement?),
             Purpose::Supply | Purpose::Ground => Between::Nothing,
         };
@@ -226,7 +226,7 @@ impl Making<'_> {
     }
 
     /// For a line that the bridge drives.
-    fn to_board(&mut self, purpose: Purpose) -> Between {
+    fn towards_board(&mut self, purpose: Purpose) -> Between {
         match self.fit {
             LevelFit::Near | LevelFit::Borne => Between::Nothing,
             LevelFit::TooHigh => self.divider(purpose, self.bridge.level, self.board.levels),
@@ -254,7 +254,7 @@ impl Making<'_> {
     }
 
     /// For the line that the board drives.
-    fn to_bridge(&mut self) -> Between {
+    fn towards_bridge(&mut self) -> Between {
         let (own, pins) = (self.board.levels, self.bridge.level);
         match own > pins && !near(own, pins) {
             true => self.divider(Purpose::Miso, own, pins),

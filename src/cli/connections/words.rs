@@ -46,7 +46,7 @@ const REFUSED: &str = "Without the parts drawn here Farrier refuses the job (lev
 pub fn notes(drawn: &Drawn) -> Vec<String> {
     let Drawn { bridge, board, connections, .. } = drawn;
     let mut notes = vec!["Keep the wires short, 20 cm at most, with GND beside SCK. Join GND first and take it off last.".to_owned()];
-    if connections.wires.iter().any(|wire| loads(wire)) {
+    if connections.wires.iter().any(loads) {
         notes.push("The resistors to GND load the lines for as long as they hang there: take the bridge off when the work is done.".into());
     }
     notes.extend(clock(drawn));
