@@ -32,7 +32,8 @@ fn build(file: &Table) -> Option<BridgeKind> {
     });
     let firmware = file.table("firmware").and_then(|table| {
         let (way, words) = (table.choice("way", FIRMWARE), table.text("words"));
-        Some((way?.value, words?.value))
+        let drive_id = if table.has("drive_id") { Some(table.text("drive_id")?.value) } else { None };
+        Some((way?.value, words?.value, drive_id))
     });
     let images = each(file.tables("images"), |table| {
         let (file, words) = (table.text("file"), table.text("words"));
@@ -41,7 +42,7 @@ fn build(file: &Table) -> Option<BridgeKind> {
     let cautions = file.texts("cautions");
 
     let (level, reads_high_from) = levels?;
-    let (firmware, firmware_words) = firmware?;
+    let (firmware, firmware_words, drive_id) = firmware?;
     Some(BridgeKind {
         kind: kind?.value,
         summary: summary?.value,
@@ -59,6 +60,7 @@ fn build(file: &Table) -> Option<BridgeKind> {
         left_open: left_open?,
         firmware,
         firmware_words,
+        drive_id,
         images: images?,
         cautions: cautions?.into_iter().map(|text| text.value).collect(),
     })

@@ -31,6 +31,8 @@ pub struct BridgeKind {
     /// Pins that the firmware uses and that nothing may be connected to: the pin, and why.
     pub left_open: Vec<(BridgePin, String)>,
     pub firmware: FirmwareWay,
+    /// What the chip's own USB drive calls itself in its INFO_UF2.TXT.
+    pub drive_id: Option<String>,
     /// What to know about it, a sentence or two.
     pub firmware_words: String,
     /// The first is the one to take where nothing speaks for another.

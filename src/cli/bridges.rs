@@ -1,5 +1,7 @@
 //! `farrier bridges`: what a bridge may be reached through, and which of it is one.
 
+mod make;
+mod uf2_drive;
 mod view;
 
 use super::connect::baud;
@@ -13,7 +15,7 @@ use crate::bus::Abilities;
 use crate::frame::Hello;
 use crate::link::{self, device_file};
 use crate::lock::Lock;
-use clap::Args;
+use clap::{Args, Subcommand};
 use std::path::PathBuf;
 use std::process::ExitCode;
 
@@ -24,9 +26,16 @@ use std::process::ExitCode;
 #[derive(Args, Debug)]
 #[command(after_help = "Example: farrier bridges\nExample: farrier bridges --ask /dev/ttyUSB0 tcp://bench.local:7000")]
 pub struct Bridges {
+    #[command(subcommand)]
+    pub command: Option<BridgesCommand>,
     /// Ask what has the ids of our firmware, and the places named here, what it is.
     #[arg(long, value_name = "WHERE", num_args = 0..)]
     pub ask: Option<Vec<String>>,
+}
+
+#[derive(Subcommand, Debug)]
+pub enum BridgesCommand {
+    Make(make::Make),
 }
 
 /// What a bridge may be reached through.
@@ -185,6 +194,9 @@ impl Bridges {
     /// # Errors
     /// Exit code 4 where a place that was named is no bridge.
     pub fn run(self, context: &Context) -> Result<ExitCode, Stop> {
+        if let Some(BridgesCommand::Make(make)) = self.command {
+            return make.run(context);
+        }
         let mut found = find(&context.home);
         found.ports.iter_mut().for_each(|port| port.look(context));
         let mut code = ExitCode::SUCCESS;

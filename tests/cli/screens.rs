@@ -18,6 +18,7 @@ const COMMANDS: &[&str] = &[
     "boards show",
     "boards check",
     "bridges",
+    "bridges make",
     "connections",
     "journal",
     "journal close",
