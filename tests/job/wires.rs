@@ -1,9 +1,10 @@
 //! Jobs over a bad connection: a bridge that begins anew in the middle, and noise.
 
-use super::workbench::{Command, Workbench, random_bytes, write};
+use super::workbench::{Command, Failure, Workbench, random_bytes, write};
 use farrier::image::{ByteAddress, Image, Span};
+use farrier::job::JobError;
 use farrier::link::{Noise, NoisyWire, Wire};
-use farrier::sim::Sim;
+use farrier::sim::{Fault, Sim};
 use farrier::time::{Moment, SharedClock};
 use std::cell::Cell;
 use std::io;
@@ -66,6 +67,24 @@ fn a_bridge_that_begins_anew_while_pages_are_written_costs_the_step_and_not_the_
         assert_eq!(bench.sim.violations().count, 0, "{:?}", bench.sim.violations());
     }
     assert_eq!(restarts, 3);
+}
+
+/// What the bridge had in hand may be torn then; that the same command sets right, so it is no failed check.
+#[test]
+fn a_difference_after_the_bridge_began_anew_is_told_as_such() {
+    let mut bench = Workbench::new("frost", 1);
+    bench.sim.damage(Fault::WeakCells(5));
+    let restarted = Rc::new(Cell::new(false));
+    let wire = RestartingWire { sim: bench.sim.clone(), bridge: bench.sim.wire(), bytes_left: 4000, restarted: restarted.clone() };
+    let intent = write(application(8 << 10));
+    let failed = bench.run_over(Box::new(wire), &Command::of(&intent), &mut |_| {}).err();
+    assert!(restarted.get());
+    let Some(Failure::Job(JobError::Torn(differences))) = failed else { panic!("{failed:?}") };
+    assert_eq!((differences.len(), differences[0].span.start()), (1, ByteAddress(5 * 128)));
+    let message = JobError::Torn(differences).to_string();
+    assert!(message.contains("began anew"), "{message}");
+    assert!(message.lines().all(|line| line.chars().count() <= 100), "{message}");
+    assert_eq!(bench.records.journal.unfinished(&[]).expect("the journal").len(), 1, "the same command goes on from there");
 }
 
 #[test]
