@@ -1,11 +1,12 @@
 //! The device side: a USB device as a bridge is one, with a vendor-class interface of two bulk endpoints and a serial port (CDC-ACM). What
 //! arrives on either is handed to a simulated bridge, and what that answers goes back the way on which the host spoke last.
 
-use crate::program::until;
+use crate::program::{udevadm, until};
 use crate::served::Served;
 use bytes::{Bytes, BytesMut};
-use std::fs::File;
-use std::io::{Read, Write};
+use std::fs::{self, File};
+use std::io::{self, Read, Write};
+use std::os::unix::fs::OpenOptionsExt;
 use std::path::Path;
 use std::process::Command;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
@@ -31,8 +32,11 @@ const PATIENCE: Duration = Duration::from_secs(10);
 /// How long a thread may sleep before it looks whether the device was pulled out.
 const GLANCE: Duration = Duration::from_millis(50);
 
-/// Bytes of one read from the bulk endpoint: one packet at high speed. A longer read would not end with a message that fills its last packet.
+/// The bulk endpoints' packets, at high speed. A read of more would not end with a message that fills its last packet, so it is what one reads.
 const PACKET_BYTES: usize = 512;
+
+/// `open` with this gives a handle that never waits (Linux, asm-generic/fcntl.h).
+const O_NONBLOCK: i32 = 0o4000;
 
 /// Bytes of any other read.
 const READ_BYTES: usize = 4096;
@@ -44,7 +48,14 @@ pub struct Plugged {
     _custom: Custom,
     served: Served,
     state: Arc<State>,
-    threads: Vec<JoinHandle<()>>,
+    threads: Option<Threads>,
+}
+
+/// Those that carry the bytes. What they hold of the bulk endpoints they give back.
+struct Threads {
+    usb: JoinHandle<EndpointReceiver>,
+    serial: JoinHandle<()>,
+    answers: JoinHandle<EndpointSender>,
 }
 
 /// What the threads share.
@@ -118,34 +129,43 @@ impl Plugged {
             pulled_out: false.into(),
             spoke_on_serial: false.into(),
         };
-        let mut plugged = Plugged { registered: Some(registered), _custom: custom, served, state: Arc::new(state), threads: Vec::new() };
-        plugged.start_threads(from_host, to_host, &serial);
+        let mut plugged = Plugged { registered: Some(registered), _custom: custom, served, state: Arc::new(state), threads: None };
+        plugged.threads = Some(plugged.start_threads(from_host, to_host, &serial));
         // The last that comes of it.
         until(PATIENCE, || Path::new(PORT).exists().then_some(())).expect("the host finds the device");
         // Its files have their owners then.
-        let settled = Command::new("udevadm").args(["settle", "--timeout=10"]).status();
-        assert!(settled.expect("udevadm").success(), "the device files have their owners");
+        udevadm(&["settle", "--timeout=10"]);
         plugged
     }
 
-    fn start_threads(&mut self, from_host: EndpointReceiver, to_host: EndpointSender, serial: &Serial) {
+    fn start_threads(&self, from_host: EndpointReceiver, to_host: EndpointSender, serial: &Serial) -> Threads {
         let tty = serial.tty().expect("the serial function has a port");
         // Raw; a read returns what is there, or nothing after a tenth of a second.
         let raw = Command::new("stty").arg("-F").arg(&tty).args(["raw", "-echo", "min", "0", "time", "1"]).status();
         assert!(raw.expect("stty").success());
-        let serial_in = File::options().read(true).write(true).open(&tty).expect("the device's end of the serial port");
-        let serial_out = serial_in.try_clone().expect("a second handle");
+        let mut end = File::options();
+        let serial_in = end.read(true).open(&tty).expect("the device's end of the serial port");
+        let serial_out = end.read(false).write(true).custom_flags(O_NONBLOCK).open(&tty).expect("the device's end of the serial port");
         let (state, to_bridge) = (Arc::clone(&self.state), self.served.stream());
-        self.threads.push(thread::spawn(move || carry_usb(from_host, to_bridge, &state)));
+        let usb = thread::spawn(move || carry_usb(from_host, to_bridge, &state));
         let (state, to_bridge) = (Arc::clone(&self.state), self.served.stream());
-        self.threads.push(thread::spawn(move || carry_serial(serial_in, to_bridge, &state)));
+        let serial = thread::spawn(move || carry_serial(serial_in, to_bridge, &state));
         let (state, from_bridge) = (Arc::clone(&self.state), self.served.stream());
-        self.threads.push(thread::spawn(move || carry_answers(from_bridge, to_host, serial_out, &state)));
+        let answers = thread::spawn(move || carry_answers(from_bridge, to_host, serial_out, &state));
+        Threads { usb, serial, answers }
     }
 
     /// Bytes that the host has sent so far.
     pub fn heard(&self) -> usize {
         self.state.heard.load(Ordering::SeqCst)
+    }
+
+    /// Its device file on the host side.
+    pub fn usb_file(&self) -> String {
+        let devices = fs::read_dir("/sys/bus/usb/devices").expect("sysfs").map(|entry| entry.expect("an entry").path());
+        let read = |folder: &Path, name: &str| fs::read_to_string(folder.join(name)).unwrap_or_default().trim().to_owned();
+        let ours = devices.into_iter().find(|folder| read(folder, "serial") == SERIAL).expect("it is plugged in");
+        format!("/dev/bus/usb/{:0>3}/{:0>3}", read(&ours, "busnum"), read(&ours, "devnum"))
     }
 
     /// Whether it has heard the bytes after which it is deaf.
@@ -159,20 +179,20 @@ impl Drop for Plugged {
     fn drop(&mut self) {
         self.state.pulled_out.store(true, Ordering::SeqCst);
         self.served.kill();
-        // The serial port's device end must be closed first, or the kernel waits for it.
-        for thread in self.threads.drain(..) {
-            thread.join().expect("a thread of the device");
-        }
-        if let Some(registered) = self.registered.take() {
-            registered.bind(None).expect("the gadget is unbound");
-            registered.remove().expect("the gadget is removed");
-        }
+        // The kernel waits with the unbinding until the serial port's device end is closed, so the threads end first. What is under way at an
+        // endpoint ends with the unbinding, so those are closed after it.
+        let Threads { usb, serial, answers } = self.threads.take().expect("they run");
+        let ends = (serial.join(), usb.join(), answers.join());
+        let registered = self.registered.take().expect("it is plugged in");
+        registered.bind(None).expect("the gadget is unbound");
+        drop(ends);
+        registered.remove().expect("the gadget is removed");
         until(PATIENCE, || (!Path::new(PORT).exists()).then_some(())).expect("the host forgets the device");
     }
 }
 
 /// From the bulk endpoint to the bridge.
-fn carry_usb(mut from_host: EndpointReceiver, mut to_bridge: impl Write, state: &State) {
+fn carry_usb(mut from_host: EndpointReceiver, mut to_bridge: impl Write, state: &State) -> EndpointReceiver {
     while !state.is_pulled_out() {
         match from_host.recv_timeout(BytesMut::with_capacity(PACKET_BYTES), GLANCE) {
             Ok(Some(bytes)) => drop(to_bridge.write_all(state.hear(&bytes, false))),
@@ -181,6 +201,7 @@ fn carry_usb(mut from_host: EndpointReceiver, mut to_bridge: impl Write, state: 
             Err(_) => thread::sleep(GLANCE),
         }
     }
+    from_host
 }
 
 /// From the serial port to the bridge.
@@ -188,6 +209,7 @@ fn carry_serial(mut port: File, mut to_bridge: impl Write, state: &State) {
     let mut bytes = [0; READ_BYTES];
     while !state.is_pulled_out() {
         match port.read(&mut bytes) {
+            Ok(0) => {}
             Ok(count) => drop(to_bridge.write_all(state.hear(&bytes[..count], true))),
             Err(_) => thread::sleep(GLANCE),
         }
@@ -195,14 +217,36 @@ fn carry_serial(mut port: File, mut to_bridge: impl Write, state: &State) {
 }
 
 /// From the bridge to the host. Ends when the bridge does.
-fn carry_answers(mut from_bridge: impl Read, mut to_host: EndpointSender, mut port: File, state: &State) {
+fn carry_answers(mut from_bridge: impl Read, mut to_host: EndpointSender, mut port: File, state: &State) -> EndpointSender {
     let mut bytes = [0; READ_BYTES];
     while let Ok(count @ 1..) = from_bridge.read(&mut bytes) {
         let answer = &bytes[..count];
         // A host that has gone does not take it.
         let _ = match state.spoke_on_serial.load(Ordering::SeqCst) {
-            true => port.write_all(answer),
-            false => to_host.send_timeout(Bytes::copy_from_slice(answer), GLANCE),
+            true => send_serial(&mut port, answer, state),
+            false => send_usb(&mut to_host, answer),
         };
     }
+    to_host
+}
+
+/// Waits for a host that is slow to read, but not once the device is pulled out.
+fn send_serial(port: &mut File, mut bytes: &[u8], state: &State) -> io::Result<()> {
+    while !bytes.is_empty() && !state.is_pulled_out() {
+        match port.write(bytes) {
+            Ok(count) => bytes = &bytes[count..],
+            Err(error) if error.kind() == io::ErrorKind::WouldBlock => thread::sleep(Duration::from_millis(2)),
+            Err(error) => return Err(error),
+        }
+    }
+    Ok(())
+}
+
+/// A message that fills its last packet is ended by an empty one: until then the host waits for more.
+fn send_usb(to_host: &mut EndpointSender, bytes: &[u8]) -> io::Result<()> {
+    to_host.send_timeout(Bytes::copy_from_slice(bytes), GLANCE)?;
+    if bytes.len().is_multiple_of(PACKET_BYTES) {
+        to_host.send_timeout(Bytes::new(), GLANCE)?;
+    }
+    Ok(())
 }

@@ -84,9 +84,17 @@ impl Running {
             self.child.kill().expect("it is killed");
         }
         let kept = |name: &str| fs::read_to_string(self.folder.join(name)).expect("output is UTF-8");
-        let ran = Ran { line: self.line, code: 0, out: kept("out"), err: kept("err"), took: self.begun.elapsed() };
+        let ran = Ran { line: self.line.clone(), code: 0, out: kept("out"), err: kept("err"), took: self.begun.elapsed() };
         let Some(status) = ended else { panic!("no end within {PATIENCE:?}: {}", ran.shown()) };
         Ran { code: status.code().unwrap_or_else(|| panic!("{status}: {}", ran.shown())), ..ran }
+    }
+}
+
+impl Drop for Running {
+    /// Where a check has failed, nothing goes on.
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
     }
 }
 
@@ -129,12 +137,20 @@ fn on_device(args: &[&str]) {
     assert!(output.status.success(), "farrier {args:?}: {}", String::from_utf8_lossy(&output.stderr));
 }
 
-/// Makes a simulated vent board, without a loader. Its chip runs on its crystal already: on the clock that it is shipped with, reading it
-/// takes 18 s.
-pub fn make_board(sim: &str) {
+/// Asks or tells udev. Gives what it prints.
+pub fn udevadm(args: &[&str]) -> String {
+    let output = Command::new("/bin/udevadm").args(args).output().expect("udevadm starts");
+    let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).into_owned();
+    assert!(output.status.success(), "udevadm {args:?}: {}", text(&output.stderr));
+    text(&output.stdout)
+}
+
+/// Makes a simulated board, without a loader. Its chip runs at its full clock already: at the one that it is shipped with, reading a vent
+/// board's flash takes 18 s.
+pub fn make_board(board: &str, sim: &str) {
     let sims = Path::new(DEVICE_HOME).join("sims");
     fs::create_dir(sims.join(sim)).expect("a new folder");
-    fs::copy(sims.join("ready/state.json"), sims.join(sim).join("state.json")).expect("made by tests/guest/run");
+    fs::copy(sims.join(board).join("state.json"), sims.join(sim).join("state.json")).expect("made by tests/guest/run");
 }
 
 /// Whether the silicon of a simulated board has changed since it was served: such changes are on disk at once.
