@@ -297,13 +297,29 @@ impl<'a> Case<'a> {
     fn application_start(&self) -> Option<Finding> {
         let zero = ByteAddress(0);
         match (self.application(), &self.intent.loader) {
-            (Some(application), _) => self.start_finding(&application.name, &application.image, zero),
+            (Some(application), _) => {
+                let middle = self.started_in_the_middle(application);
+                middle.or_else(|| self.start_finding(&application.name, &application.image, zero))
+            }
             // Blank flash there has a finding of its own.
             (None, LoaderIntent::Remove) if self.desired.flash.byte(zero).is_some_and(|byte| byte != self.chip.flash.blank) => {
                 self.start_finding("The application on the board", &self.desired.flash, zero)
             }
             _ => None,
         }
+    }
+
+    /// Reset starts at a boot section in which no loader is, and the application reaches into it.
+    fn started_in_the_middle(&self, application: &NamedImage) -> Option<Finding> {
+        let start = self.start();
+        let loader = loader_spans(self.intent, self.baseline, self.chip, self.board);
+        let inside = start != ByteAddress(0) && loader.is_empty() && application.image.byte(start).is_some();
+        let sentence = format!(
+            "Reset starts at {start}, which is in the middle of {}. Choose first that reset starts it at its beginning: `farrier configure \
+             reset-start=application`.",
+            application.name
+        );
+        inside.then(|| Finding::new(Kind::ImageMayNotStart, sentence))
     }
 
     fn loader_start(&self) -> Option<Finding> {

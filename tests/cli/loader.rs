@@ -104,3 +104,17 @@ fn a_loader_that_reset_does_not_start_is_not_written_over_unasked() {
     home.run(&command).exits(0);
     assert!(home.export("frost").flash[0x7C00..] == fitted.flash[0x7C00..], "the loader stays");
 }
+
+#[test]
+fn an_application_that_reset_would_start_in_its_middle_is_not_written_unasked() {
+    let home = Home::new();
+    home.run("configure reset-start=loader --via sim:frost --yes --accept reset-into-empty-flash").exits(0);
+    // As shipped the boot section is the 4096 bytes from 0x7000 (8271, boot size configuration), and no loader is in it.
+    let mut large = vec![0x0C; 0x7400];
+    large[..4].copy_from_slice(&[0x0C, 0x94, 0x34, 0x00]);
+    let image = home.file("large.bin", &large);
+    let command = format!("write {} --at 0 --via sim:frost --yes", image.display());
+    home.run(&command).exits(3).says("image-may-not-start").says("Reset starts at 0x07000");
+    home.run("configure reset-start=application --via sim:frost --yes --accept reset-into-empty-flash").exits(0);
+    home.run(&command).exits(0);
+}
