@@ -1,6 +1,7 @@
 //! `bridges make`: the firmware comes out as it was built, goes where it may, and over nothing.
 
 use super::Home;
+use crate::image::make::record;
 use std::path::Path;
 
 const UF2: &str = "bridge-rp2040.uf2";
@@ -67,4 +68,48 @@ fn what_there_is_none_of_is_said() {
     home.run("bridges make bent").exits(2).says("there are: atmega328p, gpio or rp2040");
     home.run("bridges make rp2040 --image bent.uf2").exits(2).says("these images: bridge-rp2040.uf2, bridge-rp2040.hex");
     assert_eq!(names(home.path()), Vec::<String>::new());
+}
+
+/// Puts the image in `file` on a simulated bridge board, sets its configuration, and holds what the silicon then has against it.
+fn becomes_a_bridge(home: &Home, file: &str) {
+    home.run("sim new next --board bridge-atmega328p").exits(0);
+    home.run(&format!("write {file} --board bridge-atmega328p --via sim:next --yes")).exits(0).says("Done.");
+    let board = farrier::board::Catalog::built_in().board("bridge-atmega328p").expect("a built-in board").0;
+    let fields: String = board.expected_configuration.iter().map(|(field, value)| format!(" {field}={value}")).collect();
+    home.run(&format!("configure{fields} --board bridge-atmega328p --via sim:next --yes")).exits(0).says("Done.");
+    let hex = std::fs::read(home.path().join(file)).expect("the image");
+    let image = farrier::image::parse(hex, None).expect("a HEX file");
+    let held = home.export("next");
+    assert_eq!(held.flash, image.flash().filled(farrier::image::Span::first(0x8000), 0xFF));
+    // 8271, fuse bits: low 0xFF is a crystal of 8 to 16 MHz with the longest wait, undivided; high 0xD9 as shipped starts at address 0;
+    // extended 0xFC resets below 4.3 V.
+    assert_eq!(held.fuses(), [0xFF, 0xD9, 0xFC]);
+}
+
+#[test]
+fn a_bridge_board_is_written_like_any_other_board() {
+    let home = Home::new();
+    // A jump to 0x0068, as a program with a table of vectors begins; the rest is made up.
+    let bytes: Vec<u8> = [0x0C, 0x94, 0x34, 0x00].into_iter().chain((4..2_000_u32).map(|n| (n * 7 + n / 256) as u8)).collect();
+    let lines = bytes.chunks(16).zip((0_u16..).step_by(16)).map(|(chunk, at)| record(0, at, chunk) + "\n");
+    home.file("made-up.hex", (lines.collect::<String>() + ":00000001FF\n").as_bytes());
+    becomes_a_bridge(&home, "made-up.hex");
+}
+
+/// Every image that the project has for the ATmega328P, as `bridges make` gives it out, makes a bridge of a simulated board.
+#[test]
+fn each_image_makes_a_bridge_and_all_that_are_there_are_known() {
+    let described: Vec<String> =
+        farrier::board::bridge_kinds().expect("kinds").into_iter().flat_map(|kind| kind.images).map(|image| image.file).collect();
+    for image in names(&Path::new(env!("CARGO_MANIFEST_DIR")).join("hardware-notes/bridge/images")) {
+        assert!(described.contains(&image), "no bridge file names {image}");
+        assert_eq!(farrier::board::bridge_image(&image), Some(built(&image).as_slice()), "{image}");
+        if !image.starts_with("bridge-atmega328p") {
+            continue;
+        }
+        let home = Home::new();
+        let ran = home.run(&format!("bridges make atmega328p --image {image}"));
+        ran.exits(0).says("needs a working bridge").says(&format!("Next: farrier write ./{image} --board bridge-atmega328p --via WHERE"));
+        becomes_a_bridge(&home, &image);
+    }
 }
