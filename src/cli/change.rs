@@ -147,7 +147,7 @@ impl Scene<'_> {
         let accepted = consent::gather(self.context, &decided.findings, earlier)?;
         consent::confirm(self.context, &format!("This changes {} through {}.", self.board.name, self.via))?;
         if asking {
-            bench.expect_settings(&decided.observed)?;
+            bench.expect_unchanged(&decided.observed)?;
         }
         let before = self.keep(&decided.observed)?;
         self.enter_job(decided, journal, before, accepted)

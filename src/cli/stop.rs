@@ -148,7 +148,7 @@ impl From<JobError> for Stop {
             JobError::Refused(finding) => return Stop::refused(vec![finding.clone()]),
             JobError::Algorithm(_) => Code::NoAnswer,
             JobError::Differs(_) => Code::Differs,
-            JobError::Interrupted | JobError::SettingsMoved | JobError::Torn(_) => Code::Interrupted,
+            JobError::Interrupted | JobError::BoardMoved | JobError::Torn(_) => Code::Interrupted,
             JobError::Record(_) => Code::Usage,
         };
         let stop = Stop::new(code, error.to_string());

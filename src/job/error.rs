@@ -29,12 +29,12 @@ pub enum JobError {
     /// Asked to stop; what was in hand is finished and the chip let go.
     #[error("stopped as asked; what was in hand is finished and the chip is let go")]
     Interrupted,
-    /// The settings store changed between looking and acting.
+    /// The board changed between looking and acting.
     #[error(
-        "the settings store is not what it was when the plan was made: the firmware ran in between and wrote to it.\n\
-         Nothing was changed. Run the same command again."
+        "the board is not as it was when the plan was made: its firmware ran in between and wrote settings,\n\
+         or this is another board. Nothing was changed. Run the same command again."
     )]
-    SettingsMoved,
+    BoardMoved,
 }
 
 /// At most this many differences are told one by one.

@@ -93,23 +93,25 @@ impl Bench<'_> {
         Ok((differences, proof))
     }
 
-    /// Enters and makes sure that the settings store still holds what was observed.
+    /// Enters and makes sure that it is the board that was observed, with the same settings: it was let go while somebody thought. The
+    /// flash is not read again.
     ///
     /// # Errors
-    /// [`JobError::SettingsMoved`] where it does not.
-    pub fn expect_settings(&mut self, observed: &Observed) -> Result<(), JobError> {
+    /// [`JobError::BoardMoved`] where it is not.
+    pub fn expect_unchanged(&mut self, observed: &Observed) -> Result<(), JobError> {
         let whole = Span::first(self.chip.eeprom.bytes);
-        let (differences, _) = self.look(|bench| {
+        let same = self.look(|bench| {
             bench.enter(false)?;
-            match observed.eeprom.bytes.is_empty() {
-                true => Ok(Default::default()),
-                false => bench.compare(Memory::Eeprom, whole, &observed.eeprom.bytes),
-            }
+            let identity = bench.spi.identify()?;
+            let same_chip = (Some(identity.id), Some(identity.calibration)) == (observed.id, observed.calibration);
+            let moved = bench.compare_identity(observed.configuration.as_deref(), observed.lock)?;
+            let settings = match observed.eeprom.bytes.is_empty() {
+                true => Vec::new(),
+                false => bench.compare(Memory::Eeprom, whole, &observed.eeprom.bytes)?.0,
+            };
+            Ok(same_chip && moved.is_empty() && settings.is_empty())
         })?;
-        match differences.is_empty() {
-            true => Ok(()),
-            false => Err(JobError::SettingsMoved),
-        }
+        if same { Ok(()) } else { Err(JobError::BoardMoved) }
     }
 
     /// Compares a span with `wanted`; addresses that it does not hold are left out. The chip must be in programming mode.

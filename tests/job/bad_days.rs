@@ -117,7 +117,7 @@ enum End {
 fn exit(failure: &Failure) -> Option<End> {
     match failure {
         Failure::Bus(_) | Failure::Job(JobError::Algorithm(_)) => Some(End::Exit4),
-        Failure::Job(JobError::Interrupted | JobError::SettingsMoved | JobError::Torn(_)) => Some(End::Exit5),
+        Failure::Job(JobError::Interrupted | JobError::BoardMoved | JobError::Torn(_)) => Some(End::Exit5),
         _ => None,
     }
 }

@@ -5,7 +5,7 @@ use farrier::image::{ByteAddress, Image, Memory};
 use farrier::job::{Bench, Event, JobError};
 use farrier::link::Client;
 use farrier::plan::StepKind;
-use farrier::sim::Fault;
+use farrier::sim::{Contents, Fault};
 use std::cell::Cell;
 use std::rc::Rc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -73,21 +73,31 @@ fn a_page_with_weak_cells_is_named_and_the_job_is_not_finished() {
 }
 
 #[test]
-fn settings_that_moved_between_looking_and_acting_stop_the_job() {
+fn a_board_that_moved_between_looking_and_acting_stops_the_job() {
     let bench = Workbench::new("frost", 1);
     let intent = install(&bench.board);
     let decided = bench.decide(&Command::of(&intent)).expect("a plan");
     let expect = || {
         let (never, mut listener) = (AtomicBool::new(false), |_: &Event| {});
         let mut client = Client::connect(bench.sim.wire()).expect("the bridge answers");
-        Bench::new(&mut client, &bench.board, &bench.chip, &mut listener, &never).expect_settings(&decided.observed)
+        Bench::new(&mut client, &bench.board, &bench.chip, &mut listener, &never).expect_unchanged(&decided.observed)
     };
     assert!(expect().is_ok(), "nothing has moved");
-    bench.sim.edit(|contents| contents.eeprom[77] = 0x12);
-    let before = bench.sim.contents();
-    let moved = expect();
-    assert!(matches!(moved, Err(JobError::SettingsMoved)), "{moved:?}");
-    assert!(bench.sim.contents() == before, "nothing was changed");
+    let held = bench.sim.contents();
+    let moves: [fn(&mut Contents); 4] = [
+        |contents| contents.eeprom[77] = 0x12,
+        |contents| contents.calibration ^= 1,
+        |contents| contents.fuses[0] ^= 0x80,
+        |contents| contents.lock = 0xFE,
+    ];
+    for change in moves {
+        bench.sim.edit(change);
+        let before = bench.sim.contents();
+        let moved = expect();
+        assert!(matches!(moved, Err(JobError::BoardMoved)), "{moved:?}");
+        assert!(bench.sim.contents() == before, "nothing was changed");
+        bench.sim.edit(|contents| *contents = held.clone());
+    }
     assert_eq!(bench.sim.violations().count, 0);
 }
 
@@ -127,7 +137,7 @@ fn a_bridge_that_let_go_while_somebody_thought_is_entered_again() {
     on_bench.release().expect("it is let go");
     let clock = bench.sim.clock();
     clock.wait_until(clock.now().plus(std::time::Duration::from_secs(60)));
-    on_bench.expect_settings(&observed).expect("it is reached again");
+    on_bench.expect_unchanged(&observed).expect("it is reached again");
     drop(on_bench);
     assert_ne!(client.hello().start, start, "the bridge had let go by itself");
     assert_eq!(bench.sim.violations().count, 0, "{:?}", bench.sim.violations());
