@@ -9,6 +9,7 @@
 //                   'o' count32 bytes   the same to the other interface, whose answers nobody fetches
 //                   'g' until64         go on until then, or until bytes have come from the bridge
 //                   'k' until64         the same, and the processor may sleep through most of it
+//                   'b'                 the USB host resets the bus, and enumerates again
 //                   'm' millivolts32    the voltage at the supply input
 //                   'i'                 tell what the USB host has found out
 //                   'p'                 tell how the pins are set
@@ -233,6 +234,7 @@ const host = new UsbHost(rp2040, pipe === "vendor" ? 0xff : 0x0a, (bytes) => rec
 const commands = {
   h: async () => host.send(read(read(4).readUInt32LE()), false),
   o: async () => host.send(read(read(4).readUInt32LE()), true),
+  b: async () => host.resetBus(),
   m: async () => (rp2040.adc.channelValues[0] = Math.round((read(4).readUInt32LE() * 4096) / 3300)),
   i: async () => tell(host.descriptors),
   p: async () => tell(pinSettings()),

@@ -21,14 +21,24 @@ export class UsbHost {
     this.interfaceClass = interfaceClass;
     this.onBytes = onBytes;
     this.descriptors = {};
+    this.lastWritten = new Map();
+    this.forget();
+    this.listen();
+  }
+
+  // A device that was reset is a new one.
+  forget() {
     this.transfer = null;
     this.outs = new Map(); // by endpoint: bytes that wait, and whether the device listens
     this.transferIn = [];
     this.endpoints = {}; // in, out, and the other interface's out
     this.toggles = new Map();
-    this.lastWritten = new Map();
     this.ready = false;
-    this.listen();
+  }
+
+  resetBus() {
+    this.ready = false;
+    this.usb.resetDevice();
   }
 
   fail(text) {
@@ -38,7 +48,10 @@ export class UsbHost {
   listen() {
     const { usb } = this;
     usb.onUSBEnabled = () => usb.resetDevice();
-    usb.onResetReceived = () => this.enumerate().catch((why) => (this.broken = why));
+    usb.onResetReceived = () => {
+      this.forget();
+      this.enumerate().catch((why) => (this.broken = why));
+    };
     usb.onEndpointWrite = (endpoint, bytes) => this.hearPacket(endpoint, bytes);
     usb.onEndpointRead = (endpoint, size) => this.deviceListens(endpoint, size);
     const update = usb.DPRAMUpdated.bind(usb);

@@ -10,6 +10,9 @@ use std::time::Duration;
 
 const RESET_LOW: Operation = Operation::Line { line: Line::Reset, drive: Drive::Low };
 
+/// HELLO as the definition's worked examples have it on the wire.
+const HELLO: [u8; 12] = [0x02, 0x01, 0x01, 0x08, 0x01, 0x12, 0x34, 0x56, 0x78, 0x97, 0x6F, 0x00];
+
 /// A session with a bridge that has nothing at its pins.
 fn session(bridge: Emulated) -> Client {
     Client::connect(Box::new(bridge)).unwrap()
@@ -51,19 +54,36 @@ fn both_interfaces_open_a_session_and_tell_the_same_abilities() {
 
 #[test]
 fn a_program_that_fetches_no_answers_from_one_interface_does_not_stop_the_other() {
-    // HELLO of the definition's worked examples, and half a frame.
-    let hello = [0x02, 0x01, 0x01, 0x08, 0x01, 0x12, 0x34, 0x56, 0x78, 0x97, 0x6F, 0x00];
     for pipe in [Pipe::Serial, Pipe::Vendor] {
         let mut bridge = Emulated::start(pipe);
         for _ in 0..3 {
-            bridge.send_to_the_other(&hello);
+            bridge.send_to_the_other(&HELLO);
         }
-        bridge.send_to_the_other(&hello[..7]);
+        bridge.send_to_the_other(&HELLO[..7]);
         bridge.pass(Duration::from_millis(100));
         let start = bridge.clock().now();
         let client = session(bridge);
         assert!(client.clock().now().since(start) < Duration::from_millis(50), "{pipe:?}: at the first try");
     }
+}
+
+#[test]
+fn a_bus_reset_in_the_middle_is_survived_and_the_next_session_begins_with_every_line_let_go() {
+    let (mut bridge, notes) = noted(Pipe::Serial);
+    bridge.send(&HELLO).unwrap();
+    // Of the worked examples too: reset low, SPI clock, a wait, four bytes.
+    let enter =
+        [0x02, 0x02, 0x02, 0x01, 0x0D, 0x02, 0xC8, 0xD0, 0x07, 0x05, 0xA0, 0x9C, 0x01, 0x03, 0x04, 0xAC, 0x53, 0x01, 0x03, 0xCF, 0x36, 0];
+    bridge.send(&enter).unwrap();
+    bridge.pass(Duration::from_millis(100));
+    assert_eq!(notes.borrow().resets.len(), 1, "held");
+    bridge.send(&enter[..9]).unwrap();
+    bridge.reset_bus();
+    let mut client = session(bridge);
+    let levels: Vec<_> = notes.borrow().resets.iter().map(|(_, level)| *level).collect();
+    assert_eq!(levels, [Level::Low, Level::Released]);
+    client.run(&[RESET_LOW, Operation::Transfer(vec![0x5A])]).unwrap();
+    assert_eq!(notes.borrow().bytes.last().map(|(_, _, byte)| *byte), Some(0x5A));
 }
 
 #[test]

@@ -15,6 +15,9 @@ use std::rc::Rc;
 use std::time::Duration;
 use tempfile::TempDir;
 
+/// A host resets a new device for 10 ms and then asks it some twenty things.
+const ENUMERATION: Duration = Duration::from_millis(40);
+
 /// Which of the bridge's interfaces the bytes go over.
 #[derive(Clone, Copy, Debug)]
 pub enum Pipe {
@@ -96,8 +99,7 @@ impl Emulated {
         let mut child = command.stdin(Stdio::piped()).stdout(Stdio::piped()).spawn().unwrap();
         let (to, from) = (BufWriter::new(child.stdin.take().unwrap()), child.stdout.take().unwrap());
         let mut bridge = Emulated { child, to, from, clock: Rc::default(), at: Moment::default(), said: Vec::new(), pins, _image: folder };
-        // A host resets a new device for 10 ms and then asks it some twenty things.
-        bridge.pass(Duration::from_millis(40));
+        bridge.pass(ENUMERATION);
         bridge
     }
 
@@ -109,6 +111,12 @@ impl Emulated {
     /// Sends bytes to the interface that this wire does not go over. Nobody fetches what comes from there.
     pub fn send_to_the_other(&mut self, bytes: &[u8]) {
         self.command(b'o', &counted(bytes)).unwrap();
+    }
+
+    /// The USB host resets the bus and enumerates the bridge again, as after a fault on the bus.
+    pub fn reset_bus(&mut self) {
+        self.command(b'b', &[]).unwrap();
+        self.pass(ENUMERATION);
     }
 
     /// Lets time pass.

@@ -4,6 +4,7 @@ use super::emulated::{Emulated, Level, Pins, Pipe};
 use crate::job::workbench::{Command, Records, Workbench, install};
 use farrier::board::Catalog;
 use farrier::image::Span;
+use farrier::link::Wire;
 use farrier::plan::LoaderIntent;
 use farrier::sim::{BoardPins, Fault, Sim};
 use farrier::time::Moment;
@@ -64,7 +65,9 @@ fn install_through(bench: &mut Workbench, pipe: Pipe) -> Rc<RefCell<OnBoard>> {
     let mut bridge = Emulated::with(pipe, pins.clone());
     bridge.set_supply(bench.board.supply.1);
     let intent = install(&bench.board);
+    let clock = bridge.clock();
     bench.run_over(Box::new(bridge), &Command::of(&intent), &mut |_| {}).unwrap_or_else(|why| panic!("{why}"));
+    println!("{} with {} SPI bytes, in {:?} of the bridge's time", bench.board.name, pins.borrow().bytes, clock.now().0);
     let held = bench.sim.contents().flash;
     let LoaderIntent::Install(loader) = intent.loader else { unreachable!() };
     assert!(held == loader.image.filled(Span::first(held.len() as u32), 0xFF), "the flash is not the image");
@@ -76,14 +79,12 @@ fn install_through(bench: &mut Workbench, pipe: Pipe) -> Rc<RefCell<OnBoard>> {
 #[test]
 fn a_loader_goes_onto_the_vent_controller_over_the_serial_port() {
     let pins = install_through(&mut bench("vent", 1), Pipe::Serial);
-    println!("{} SPI bytes", pins.borrow().bytes);
     assert!(!pins.borrow().clocked, "a chip that has its clock needs none from the bridge");
 }
 
 #[test]
 fn a_loader_goes_onto_the_frost_controller_over_the_vendor_interface() {
-    let pins = install_through(&mut bench("frost", 2), Pipe::Vendor);
-    println!("{} SPI bytes", pins.borrow().bytes);
+    install_through(&mut bench("frost", 2), Pipe::Vendor);
 }
 
 #[test]
@@ -91,6 +92,5 @@ fn a_vent_controller_that_lost_its_clock_is_brought_back_by_the_clock_output() {
     let mut bench = bench("vent", 3);
     bench.sim.damage(Fault::LostClock);
     let pins = install_through(&mut bench, Pipe::Serial);
-    println!("{} SPI bytes", pins.borrow().bytes);
     assert!(pins.borrow().clocked);
 }
