@@ -45,7 +45,9 @@ impl Engine {
     /// Carries one operation out, not before `at`, and not before the last one has ended.
     pub(super) fn run_at(&mut self, at: Moment, operation: &Operation) -> Result<Reply, Why> {
         self.now = self.now.max(at).plus(OPERATION_COST);
-        self.mind_reset(operation);
+        if matches!(operation, Operation::Transfer(_) | Operation::Poll { .. } | Operation::Pattern(_)) {
+            self.mind_reset();
+        }
         let reply = carry_out(self, operation);
         self.board.count_operation(self.now);
         self.keep_changes();
@@ -53,7 +55,7 @@ impl Engine {
     }
 
     /// Hands what the silicon holds now to the keeper, or nobody.
-    fn keep_changes(&mut self) {
+    pub(super) fn keep_changes(&mut self) {
         match &mut self.keeper {
             Some(keeper) => keeper.keep(&mut self.board),
             None => self.board.chip.touched.clear(),
@@ -69,10 +71,9 @@ impl Engine {
         self.keep_changes();
     }
 
-    /// With RESET released the pins belong to the firmware.
-    fn mind_reset(&mut self, operation: &Operation) {
-        let sends = matches!(operation, Operation::Transfer(_) | Operation::Poll { .. } | Operation::Pattern(_));
-        if sends && !self.board.drives_reset_low() && self.board.chip.is_powered() {
+    /// SPI bytes come. With RESET released the pins belong to the firmware.
+    pub(super) fn mind_reset(&mut self) {
+        if !self.board.drives_reset_low() && self.board.chip.is_powered() {
             self.board.chip.violations.add(self.now, "SPI bytes were sent while RESET was released".into());
         }
     }

@@ -34,6 +34,7 @@
 //! engine        the hands of a bridge, in virtual time
 //! bridge        the engine behind a bus, or at the far end of a wire
 //! pins          the board at its pins, bit by bit
+//! byte_pins     the same byte by byte, for a bridge with SPI hardware
 //! serve         the bridge over a stream of bytes, in real time, for other programs
 //! pty           a serial port without hardware to serve it on
 //! store         simulated boards on disk
@@ -42,6 +43,7 @@
 
 mod board;
 mod bridge;
+mod byte_pins;
 mod chip;
 mod clocking;
 mod contents;
@@ -58,6 +60,7 @@ mod store;
 mod violations;
 
 pub use bridge::{BYTES_PER_SECOND, DirectBus, SimBridge};
+pub use byte_pins::BytePins;
 pub use contents::Contents;
 pub use fault::{Fault, FaultError, HeldLine};
 pub use handle::Sim;

@@ -1,8 +1,8 @@
 //! The bridge protocol's bytes.
 
-mod any;
+pub mod any;
 mod codec;
 mod damage;
 mod pattern;
 mod session;
-mod vectors;
+pub mod vectors;

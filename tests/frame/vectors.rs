@@ -9,13 +9,13 @@ use std::time::Duration;
 const DEFINITION: &str = include_str!("../../hardware-notes/bridge-protocol.md");
 
 /// Name, kind with sequence number and body, and the bytes on the wire.
-struct Vector {
-    name: String,
-    plain: Vec<u8>,
-    wire: Vec<u8>,
+pub struct Vector {
+    pub name: String,
+    pub plain: Vec<u8>,
+    pub wire: Vec<u8>,
 }
 
-fn vectors() -> Vec<Vector> {
+pub fn vectors() -> Vec<Vector> {
     let block = DEFINITION.split("```vectors\n").nth(1).and_then(|rest| rest.split("```").next()).expect("a block of vectors");
     let bytes = |line: &str| line.split_whitespace().map(|byte| u8::from_str_radix(byte, 16).expect("hexadecimal")).collect();
     let lines: Vec<&str> = block.lines().collect();

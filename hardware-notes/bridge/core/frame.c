@@ -2,8 +2,8 @@
 
 #include <string.h>
 
-// One byte into the register of polynomial 0x1021, not reflected. The eight shifts of the definition, done at once: the upper byte with the new
-// one decides what is folded in, and the polynomial's terms x^12, x^5 and 1 say where.
+// One byte into the register of polynomial 0x1021, not reflected. The eight shifts of the definition, done at once: the upper byte with the
+// new one decides what is folded in, and the polynomial's terms x^12, x^5 and 1 say where.
 static inline uint16_t crc_step(uint16_t crc, uint8_t byte)
 {
     uint8_t upper = (uint8_t)(crc >> 8) ^ byte;

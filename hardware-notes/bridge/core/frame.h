@@ -12,8 +12,8 @@
 // body it holds (2 or more), or 0 when it is damaged or larger than `largest` bytes with its CRC.
 uint16_t frame_open(uint8_t *bytes, uint16_t length, uint16_t largest);
 
-// Completes a frame for the wire. bytes[1] and on hold `length` bytes of kind, sequence and body; bytes[0] is free. Appends the CRC, stuffs in
-// place and ends it with a zero. Returns the bytes on the wire. The buffer holds FRAME_STUFFED(length + 2) bytes.
+// Completes a frame for the wire. bytes[1] and on hold `length` bytes of kind, sequence and body; bytes[0] is free. Appends the CRC, stuffs
+// in place and ends it with a zero. Returns the bytes on the wire. The buffer holds FRAME_STUFFED(length + 2) bytes.
 uint16_t frame_seal(uint8_t *bytes, uint16_t length);
 
 #endif

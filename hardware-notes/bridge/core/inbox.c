@@ -1,8 +1,8 @@
 #include "inbox.h"
 
 // A bridge that keeps BRIDGE_WINDOW requests needs a full place for no other frame: while all are in hand, a host that keeps to the window
-// only sends HELLO, ASK, and requests once more. Where the spare place is too small for the last, it counts as damaged; the answer, AGAIN with
-// the expected number, says to the host what WORKING would.
+// only sends HELLO, ASK, and requests once more. Where the spare place is too small for the last, it counts as damaged; the answer, AGAIN
+// with the expected number, says to the host what WORKING would.
 static uint8_t full[BRIDGE_WINDOW][FRAME_STUFFED(BRIDGE_FRAME)];
 static uint8_t spare[BRIDGE_SPARE];
 

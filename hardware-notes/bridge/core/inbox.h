@@ -1,5 +1,5 @@
-// Frames on their way in. bridge_receive puts each byte, still stuffed, where the frame will stay until it is done with, so that a request costs
-// no copy; the session takes whole frames from here in the order in which they came.
+// Frames on their way in. bridge_receive puts each byte, still stuffed, where the frame will stay until it is done with, so that a request
+// costs no copy; the session takes whole frames from here in the order in which they came.
 
 #ifndef INBOX_H
 #define INBOX_H

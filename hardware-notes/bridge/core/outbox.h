@@ -1,7 +1,7 @@
 // Frames on their way out: the kept answers, and one short message that is not kept.
 //
-// An answer is built where it is kept. When the host sends request n it has the answer to n less the window, so request n's answer takes the
-// place of that one, and no more than BRIDGE_WINDOW places are needed.
+// An answer is built where it is kept. When the host sends request n it has the answer to n less the window, so request n's answer takes
+// the place of that one, and no more than BRIDGE_WINDOW places are needed.
 
 #ifndef OUTBOX_H
 #define OUTBOX_H

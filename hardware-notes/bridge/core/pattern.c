@@ -1,8 +1,10 @@
-// Patterns, carried out while the bus is never idle: what a byte of the next transfer needs is done while one of this transfer is on its way.
+// Patterns, carried out while the bus is never idle: what a byte of the next transfer needs is done while one of this transfer is on its
+// way.
 //
-// Each slot becomes a piece of work that is due while a certain byte of the template is on its way: a counter or data slot once its last byte
-// has left, a capture slot once the byte behind its last one has left. A capture of the template's last byte is due early in the transfer that
-// follows. Data and captured bytes keep the order of the slots, so one that could be done earlier than its forerunner waits for it.
+// Each slot becomes a piece of work that is due while a certain byte of the template is on its way: a counter or data slot once its last
+// byte has left, a capture slot once the byte behind its last one has left. A capture of the template's last byte is due early in the
+// transfer that follows. Data and captured bytes keep the order of the slots, so one that could be done earlier than its forerunner waits
+// for it.
 
 #include "pattern.h"
 
@@ -11,8 +13,10 @@
 #include "session.h"
 
 #ifndef PORT_CRC32
-static const uint32_t crc32_of_four_bits[16] = {0x00000000, 0x1DB71064, 0x3B6E20C8, 0x26D930AC, 0x76DC4190, 0x6B6B51F4, 0x4DB26158, 0x5005713C,
-                                                0xEDB88320, 0xF00F9344, 0xD6D6A3E8, 0xCB61B38C, 0x9B64C2B0, 0x86D3D2D4, 0xA00AE278, 0xBDBDF21C};
+static const uint32_t crc32_of_four_bits[16] = {
+    0x00000000, 0x1DB71064, 0x3B6E20C8, 0x26D930AC, 0x76DC4190, 0x6B6B51F4, 0x4DB26158, 0x5005713C,
+    0xEDB88320, 0xF00F9344, 0xD6D6A3E8, 0xCB61B38C, 0x9B64C2B0, 0x86D3D2D4, 0xA00AE278, 0xBDBDF21C,
+};
 
 static uint32_t port_crc32(uint32_t crc, uint8_t byte)
 {
@@ -341,7 +345,9 @@ static void drop_sending(struct run *run)
 
 enum outcome pattern_carry_out(const struct pattern *pattern, uint8_t **at, struct failure *failure)
 {
-    struct run run = {.length = pattern->length, .data = pattern->data, .to = *at, .crc = 0xFFFFFFFF, .every = pattern->every, .left = pattern->every};
+    struct run run = {.length = pattern->length, .data = pattern->data, .to = *at};
+    run.crc = 0xFFFFFFFF;
+    run.every = run.left = pattern->every;
     for (uint8_t n = 0; n < pattern->length; n++)
         run.now[n] = pattern->template[n];
     prepare(&run, pattern);

@@ -6,13 +6,13 @@
 //   BRIDGE_WINDOW      requests that may be without an answer at a time: 1 to 64
 //   BRIDGE_FRAME       the largest frame in bytes: at least BRIDGE_BLOCK + 68, at most 4095
 //   BRIDGE_BLOCK       the largest block in bytes: at least 256
-//   BRIDGE_SPARE       bytes for a frame that comes while BRIDGE_WINDOW requests are in hand: at least 16; BRIDGE_FRAME + 17 takes every one
+//   BRIDGE_SPARE       bytes for a frame that comes while BRIDGE_WINDOW requests are in hand: at least 16; BRIDGE_FRAME + 17 takes any
 //   BRIDGE_SLOWEST_SPI, BRIDGE_FASTEST_SPI     hertz
 //   BRIDGE_ABILITIES   the abilities byte of HELLO: bit 0 measures the supply, bit 1 has a clock output, bit 2 switches the board's power
 //   BRIDGE_NAME        a string literal of at most 32 characters
 //
-// It may define PORT_SPI_INLINE and then give port_spi_start, port_spi_next and port_spi_last as static inline functions, and PORT_CRC32 and
-// give `static inline uint32_t port_crc32(uint32_t crc, uint8_t byte)`, one byte's step of the reflected CRC-32 register (polynomial
+// It may define PORT_SPI_INLINE and then give port_spi_start, port_spi_next and port_spi_last as static inline functions, and PORT_CRC32
+// and give `static inline uint32_t port_crc32(uint32_t crc, uint8_t byte)`, one byte's step of the reflected CRC-32 register (polynomial
 // 0xEDB88320, without the inversions at both ends).
 //
 // RAM: about BRIDGE_WINDOW * (2 * BRIDGE_FRAME + 20) + BRIDGE_SPARE + 300 bytes, all static.
@@ -53,8 +53,9 @@ void port_pump(void);
 void port_lock(void);
 void port_unlock(void);
 
-// Begins to send `count` bytes (1 or more) to the host. Called only when port_sending() is false; the bytes stay as they are until it is again.
-// Where nobody takes them (no host on the port), the port throws them away after a while rather than keep port_sending() true for ever.
+// Begins to send `count` bytes (1 or more) to the host. Called only when port_sending() is false; the bytes stay as they are until it is
+// again. Where nobody takes them (no host on the port), the port throws them away after a while rather than keep port_sending() true for
+// ever.
 void port_send(const uint8_t *bytes, uint16_t count);
 bool port_sending(void);
 
@@ -83,17 +84,18 @@ void port_power(enum port_level level);
 // Called with BRIDGE_SLOWEST_SPI before the first transfer of a session.
 uint32_t port_spi_clock(uint32_t hertz);
 
-// SPI mode 0, most significant bit first, a series of bytes: port_spi_start(first), then port_spi_next(second) and so on, each of which waits
-// for the byte before and returns what came back for it, then port_spi_last() for the last one. The core works between the calls while the byte
-// is on its way, so a port whose hardware shifts by itself returns from start and next at once. Never called otherwise than in this order.
+// SPI mode 0, most significant bit first, a series of bytes: port_spi_start(first), then port_spi_next(second) and so on, each of which
+// waits for the byte before and returns what came back for it, then port_spi_last() for the last one. The core works between the calls
+// while the byte is on its way, so a port whose hardware shifts by itself returns from start and next at once. Never called otherwise than
+// in this order.
 #ifndef PORT_SPI_INLINE
 void port_spi_start(uint8_t byte);
 uint8_t port_spi_next(uint8_t byte);
 uint8_t port_spi_last(void);
 #endif
 
-// A square wave of at most `hertz`, as near as can be; 0 stops it and releases the pin. false where it cannot be made so slow. Only with bit 1 of
-// the abilities, else never called.
+// A square wave of at most `hertz`, as near as can be; 0 stops it and releases the pin. false where it cannot be made so slow. Only with
+// bit 1 of the abilities, else never called.
 bool port_clock_output(uint32_t hertz);
 
 // The board's supply in millivolts; false where it cannot be told. Only with bit 0 of the abilities, else never called.

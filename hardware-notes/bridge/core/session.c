@@ -19,7 +19,8 @@ enum { HOST_HELLO = 0x01, RUN, CLEAR, ASK };
 enum { VERSION = 1 };
 
 static const uint32_t silence_us = 5000000;
-// How often frames are taken in while a fast transfer goes on. An answer may take 100 ms; taking in a big frame stops the transfer for a while.
+// How often frames are taken in while a fast transfer goes on. An answer may take 100 ms; taking in a big frame stops the transfer for a
+// while.
 static const uint32_t meanwhile_us = 20000;
 
 // An accepted request: where it lies, and what the check of its operations has found.

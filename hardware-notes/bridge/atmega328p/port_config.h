@@ -1,0 +1,82 @@
+// ATmega328P at 16 MHz. Of its 2 KiB of RAM the frames of a window of 2 take 1.3 KiB: a page of 256 bytes is loaded while the next one
+// comes.
+
+#ifndef PORT_CONFIG_H
+#define PORT_CONFIG_H
+
+#include <avr/io.h>
+#include <avr/pgmspace.h>
+#include <stdbool.h>
+#include <stdint.h>
+
+#define BRIDGE_WINDOW 2
+#define BRIDGE_FRAME 324
+#define BRIDGE_BLOCK 256
+#define BRIDGE_SPARE 24
+#define BRIDGE_SLOWEST_SPI 250
+#define BRIDGE_FASTEST_SPI 8000000
+#define BRIDGE_ABILITIES 3
+#define BRIDGE_NAME "Farrier bridge, ATmega328P"
+
+// ---- SPI ----
+
+// What SPCR is while bytes are sent; 0: the clock is below what the SPI unit can do, and slow_spi_byte makes it.
+extern uint8_t spi_control;
+extern uint8_t slow_spi_came;
+uint8_t slow_spi_byte(uint8_t byte);
+
+#define PORT_SPI_INLINE
+
+static inline void port_spi_start(uint8_t byte)
+{
+    if (spi_control == 0) {
+        slow_spi_came = slow_spi_byte(byte);
+    } else {
+        SPCR = spi_control;
+        SPDR = byte;
+    }
+}
+
+// The unit buffers what came while it sends the next (datasheet 8271, section 'SPI', from memory), so the next byte goes first.
+static inline uint8_t port_spi_next(uint8_t byte)
+{
+    if (spi_control == 0) {
+        uint8_t came = slow_spi_came;
+        slow_spi_came = slow_spi_byte(byte);
+        return came;
+    }
+    while (!(SPSR & _BV(SPIF)))
+        ;
+    SPDR = byte;
+    return SPDR;
+}
+
+// The unit is switched off between transfers: then SCK and MOSI are the port's, and low.
+static inline uint8_t port_spi_last(void)
+{
+    if (spi_control == 0)
+        return slow_spi_came;
+    while (!(SPSR & _BV(SPIF)))
+        ;
+    uint8_t came = SPDR;
+    SPCR = 0;
+    return came;
+}
+
+// ---- CRC-32 ----
+
+#define PORT_CRC32
+
+// crc32.S: for each byte, the four bytes of its CRC-32 register, in four tables of 256 bytes each, one behind the other, the lowest byte
+// first.
+extern const uint8_t crc32_tables[4][256];
+
+static inline uint32_t port_crc32(uint32_t crc, uint8_t byte)
+{
+    uint16_t at = (uint16_t)crc32_tables + ((uint8_t)crc ^ byte);
+    uint16_t lower = (uint16_t)(pgm_read_byte(at) | pgm_read_byte(at + 256) << 8);
+    uint16_t upper = (uint16_t)(pgm_read_byte(at + 512) | pgm_read_byte(at + 768) << 8);
+    return crc >> 8 ^ ((uint32_t)upper << 16 | lower);
+}
+
+#endif

@@ -1,0 +1,5 @@
+//! The bridge's own firmware, run: the portable core as a program on the host, and the ATmega328P images in an emulator that nobody here
+//! wrote.
+
+mod core;
+mod running;
