@@ -138,7 +138,7 @@ impl Greeting {
             Ok(Answer::Hello(hello)) if hello.mark == self.mark => match envelope.sequence {
                 Sequence(0) => return Ok(Some(hello)),
                 // An earlier host's session happens to have this mark.
-                _ => self.mark = self.mark.wrapping_add(1),
+                _ => self.mark = self.mark.wrapping_add(1).max(1),
             },
             Ok(_) => {}
             Err(why) => self.odd = Some(why.to_string()),
@@ -158,8 +158,8 @@ pub(super) fn sealed(request: &Request, sequence: Sequence) -> Result<Vec<u8>, B
     }
 }
 
-/// A number that another session hardly has: the time to the nanosecond.
+/// A number that another session hardly has: the time to the nanosecond. Not 0, which stands in a HELLO that nobody asked for.
 fn fresh_mark(now: Moment) -> u32 {
     let nanoseconds = now.0.as_nanos();
-    (nanoseconds ^ nanoseconds >> 32) as u32
+    ((nanoseconds ^ nanoseconds >> 32) as u32).max(1)
 }

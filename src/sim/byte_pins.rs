@@ -1,5 +1,5 @@
-//! The simulated board at its pins, byte by byte: for a bridge that has SPI hardware and is somewhere else, such as the bridge's own firmware
-//! in a CPU emulator.
+//! The simulated board at its pins, byte by byte: for a bridge that has SPI hardware and is somewhere else, such as the bridge's own
+//! firmware in a CPU emulator.
 
 use super::clocking::Sck;
 use super::handle::Sim;

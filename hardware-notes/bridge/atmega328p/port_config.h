@@ -37,7 +37,7 @@ static inline void port_spi_start(uint8_t byte)
     }
 }
 
-// The unit buffers what came while it sends the next (datasheet 8271, section 'SPI', from memory), so the next byte goes first.
+// What came is read before the next byte goes: the other way round an interrupt in between could last until that one had taken its place.
 static inline uint8_t port_spi_next(uint8_t byte)
 {
     if (spi_control == 0) {
@@ -47,8 +47,9 @@ static inline uint8_t port_spi_next(uint8_t byte)
     }
     while (!(SPSR & _BV(SPIF)))
         ;
+    uint8_t came = SPDR;
     SPDR = byte;
-    return SPDR;
+    return came;
 }
 
 // The unit is switched off between transfers: then SCK and MOSI are the port's, and low.
@@ -69,14 +70,28 @@ static inline uint8_t port_spi_last(void)
 
 // crc32.S: for each byte, the four bytes of its CRC-32 register, in four tables of 256 bytes each, one behind the other, the lowest byte
 // first.
-extern const uint8_t crc32_tables[4][256];
-
 static inline uint32_t port_crc32(uint32_t crc, uint8_t byte)
 {
-    uint16_t at = (uint16_t)crc32_tables + ((uint8_t)crc ^ byte);
-    uint16_t lower = (uint16_t)(pgm_read_byte(at) | pgm_read_byte(at + 256) << 8);
-    uint16_t upper = (uint16_t)(pgm_read_byte(at + 512) | pgm_read_byte(at + 768) << 8);
-    return crc >> 8 ^ ((uint32_t)upper << 16 | lower);
+    uint16_t at;
+    asm("mov %A1, %A0\n\t"
+        "eor %A1, %2\n\t"
+        "ldi %B1, hi8(crc32_tables)\n\t"
+        "lpm __tmp_reg__, Z\n\t"
+        "mov %A0, %B0\n\t"
+        "eor %A0, __tmp_reg__\n\t"
+        "inc %B1\n\t"
+        "lpm __tmp_reg__, Z\n\t"
+        "mov %B0, %C0\n\t"
+        "eor %B0, __tmp_reg__\n\t"
+        "inc %B1\n\t"
+        "lpm __tmp_reg__, Z\n\t"
+        "mov %C0, %D0\n\t"
+        "eor %C0, __tmp_reg__\n\t"
+        "inc %B1\n\t"
+        "lpm %D0, Z"
+        : "+r"(crc), "=&z"(at)
+        : "r"(byte));
+    return crc;
 }
 
 #endif

@@ -164,7 +164,7 @@ static uint32_t set_spi_clock(uint32_t hertz)
 {
     uint32_t clock = port_spi_clock(hertz);
     if (clock != 0)
-        session_set_pace(clock / 8 / 1000);
+        session_set_pace(clock);
     return clock;
 }
 

@@ -343,8 +343,172 @@ static void drop_sending(struct run *run)
     run->work[to].when = 0xFF;
 }
 
+// ---- Plain patterns ----
+
+// Most patterns have slots of whole bytes that stand in the template in their order. For them nothing is looked up in a list: each byte of
+// the template has one source, and what comes back for it one use. So even a small processor sends them without a pause.
+
+enum { FIXED, NEXT_DATA, COUNTER_0, COUNTER_1, COUNTER_2, COUNTER_3 };
+
+struct step {
+    uint8_t source, value;
+    bool captures;
+};
+
+struct plain {
+    struct step steps[LONGEST];
+    const struct step *end;
+    const uint8_t *data;
+    uint8_t *to;
+    uint32_t counter, crc;
+};
+
+// False where the pattern is not plain.
+static bool prepare_plain(struct plain *plain, const struct pattern *pattern)
+{
+    if (pattern->code == PATTERN_COMPARE)
+        return false;
+    for (uint8_t n = 0; n < pattern->length; n++)
+        plain->steps[n] = (struct step){FIXED, pattern->template[n], false};
+    struct reader reader = {pattern->slots, pattern->data, false};
+    uint8_t filled = 0, captured = 0;
+    for (uint8_t n = 0; n < pattern->slot_count; n++) {
+        struct place place = read_place(&reader);
+        if ((place.first | place.width) & 7)
+            return false;
+        uint8_t at = place.first >> 3;
+        struct step *step = &plain->steps[at];
+        uint8_t *before = place.kind == CAPTURE ? &captured : &filled;
+        if (place.kind == COUNTER) {
+            for (uint8_t bytes = place.width >> 3; bytes > 0; bytes--)
+                step++->source = COUNTER_0 + bytes - 1;
+            continue;
+        }
+        if (at < *before)
+            return false;
+        *before = at + 1;
+        if (place.kind == DATA)
+            step->source = NEXT_DATA;
+        else
+            step->captures = true;
+    }
+    plain->end = plain->steps + pattern->length;
+    plain->data = pattern->data;
+    plain->counter = pattern->first;
+    return true;
+}
+
+// A byte's source and what is done with one that came are written where they are used: the loop below is what the bridge's speed depends
+// on.
+#define SOURCE(step) \
+    ((step)->source == FIXED ? (step)->value \
+     : (step)->source == NEXT_DATA ? *data++ \
+     : (step)->source == COUNTER_0 ? (uint8_t)counter \
+     : (step)->source == COUNTER_1 ? (uint8_t)(counter >> 8) \
+     : (step)->source == COUNTER_2 ? (uint8_t)(counter >> 16) : (uint8_t)(counter >> 24))
+
+static inline __attribute__((always_inline)) void run_plain(struct plain *plain, uint32_t times, uint8_t code)
+{
+    const struct step *steps = plain->steps, *end = plain->end, *step = steps;
+    const uint8_t *data = plain->data;
+    uint8_t *to = plain->to;
+    uint32_t counter = plain->counter, crc = plain->crc;
+    uint8_t came = 0;
+    bool captures = false;
+    // Transfers between two looks at what came, about four milliseconds.
+    uint8_t bursts = session_burst((uint8_t)(end - steps)), burst = bursts < times ? bursts : (uint8_t)times;
+    times -= burst;
+    port_spi_start(SOURCE(step));
+    for (;;) {
+        // The byte of `step` is on its way; `came` is what came for the one before.
+        const struct step *next = step + 1;
+        if (next == end) {
+            counter++;
+            if (--burst == 0) {
+                session_meanwhile();
+                if (times == 0 || session_stops())
+                    break;
+                burst = bursts < times ? bursts : (uint8_t)times;
+                times -= burst;
+            }
+            next = steps;
+        }
+        uint8_t byte = SOURCE(next);
+        if (code == PATTERN_RETURN && captures)
+            *to++ = came;
+        if (code == PATTERN_CRC && captures)
+            crc = port_crc32(crc, came);
+        captures = step->captures;
+        came = port_spi_next(byte);
+        step = next;
+    }
+    for (uint8_t last = 0; last < 2; last++) {
+        if (code == PATTERN_RETURN && captures)
+            *to++ = came;
+        if (code == PATTERN_CRC && captures)
+            crc = port_crc32(crc, came);
+        if (last == 0) {
+            captures = step->captures;
+            came = port_spi_last();
+        }
+    }
+    plain->data = data;
+    plain->to = to;
+    plain->counter = counter;
+    plain->crc = crc;
+}
+
+// Each kind has a copy of its own, apart, so that the compiler keeps all of its loop in registers.
+static __attribute__((noinline)) void run_plain_discard(struct plain *plain, uint32_t times)
+{
+    run_plain(plain, times, PATTERN_DISCARD);
+}
+
+static __attribute__((noinline)) void run_plain_return(struct plain *plain, uint32_t times)
+{
+    run_plain(plain, times, PATTERN_RETURN);
+}
+
+static __attribute__((noinline)) void run_plain_crc(struct plain *plain, uint32_t times)
+{
+    run_plain(plain, times, PATTERN_CRC);
+}
+
+// A value for each `times` transfers.
+static void run_plain_crcs(struct plain *plain, uint32_t rest, uint32_t times)
+{
+    for (; rest > 0 && !session_stops(); rest -= times) {
+        times = times < rest ? times : rest;
+        plain->crc = 0xFFFFFFFF;
+        run_plain_crc(plain, times);
+        plain->to = write_u32(plain->to, ~plain->crc);
+    }
+}
+
+// False where the pattern is not plain, and nothing was done.
+static bool carry_out_plain(const struct pattern *pattern, uint8_t **at)
+{
+    struct plain plain;
+    if (pattern->code == PATTERN_CRC && pattern->every % pattern->captures != 0)
+        return false;
+    if (!prepare_plain(&plain, pattern))
+        return false;
+    plain.to = *at;
+    plain.crc = 0;
+    if (pattern->code == PATTERN_DISCARD)
+        run_plain_discard(&plain, pattern->repeat);
+    else if (pattern->code == PATTERN_RETURN)
+        run_plain_return(&plain, pattern->repeat);
+    else
+        run_plain_crcs(&plain, pattern->repeat, pattern->every / pattern->captures);
+    *at = plain.to;
+    return true;
+}
+
 enum outcome pattern_carry_out(const struct pattern *pattern, uint8_t **at, struct failure *failure)
 {
+    if (carry_out_plain(pattern, at))
+        return session_stops() ? STOPPED : DONE;
     struct run run = {.length = pattern->length, .data = pattern->data, .to = *at};
     run.crc = 0xFFFFFFFF;
     run.every = run.left = pattern->every;

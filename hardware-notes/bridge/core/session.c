@@ -40,7 +40,7 @@ int16_t session_bytes_left;
 static int16_t pace;
 
 // HELLO that opens a session, seen while there may be work in hand; until it has its answer no other frame is looked at.
-static bool hello_waits;
+bool session_hello_waits;
 static uint32_t hello_mark;
 
 static struct request requests[BRIDGE_WINDOW];
@@ -95,7 +95,7 @@ static void take_hello(const uint8_t *body, uint16_t length)
         if (open && of == mark) {
             say_hello(of);
         } else {
-            hello_waits = true;
+            session_hello_waits = true;
             hello_mark = of;
         }
     }
@@ -161,22 +161,24 @@ void bridge_pump(void)
     pumped = port_microseconds();
     port_pump();
     uint8_t slot;
-    while (!hello_waits && (slot = inbox_next()) != NO_SLOT)
+    while (!session_hello_waits && (slot = inbox_next()) != NO_SLOT)
         take_frame(slot);
-    if (!hello_waits && inbox_lost() && open)
+    if (!session_hello_waits && inbox_lost() && open)
         say(AGAIN, expected);
     outbox_pump();
 }
 
-bool session_stops(void)
+void session_set_pace(uint32_t spi_clock)
 {
-    return hello_waits;
+    uint32_t bytes = spi_clock / 8 / 250;
+    pace = bytes < 10000 ? (int16_t)bytes : 10000;
+    session_bytes_left = 0;
 }
 
-void session_set_pace(uint32_t bytes_per_millisecond)
+uint8_t session_burst(uint8_t bytes)
 {
-    pace = bytes_per_millisecond < 10000 ? (int16_t)bytes_per_millisecond : 10000;
-    session_bytes_left = 0;
+    uint16_t times = (uint16_t)pace / bytes;
+    return times < 1 ? 1 : times > 255 ? 255 : (uint8_t)times;
 }
 
 void session_meanwhile(void)
@@ -213,7 +215,7 @@ static void open_session(void)
     end_session();
     open = true;
     mark = hello_mark;
-    hello_waits = false;
+    session_hello_waits = false;
     say_hello(mark);
 }
 
@@ -278,7 +280,7 @@ void bridge_start(void)
 void bridge_step(void)
 {
     bridge_pump();
-    if (hello_waits) {
+    if (session_hello_waits) {
         open_session();
     } else if (request_count > 0) {
         carry_out();

@@ -7,14 +7,21 @@
 #include <stdint.h>
 
 // Whether the work in hand is to stop, because HELLO opens another session.
-bool session_stops(void);
+extern bool session_hello_waits;
+static inline bool session_stops(void)
+{
+    return session_hello_waits;
+}
 
 // Called by whoever works, in between: takes in what came, when it is time, and sends what waits.
 void session_meanwhile(void);
 
-// The same after some SPI bytes, about once in a millisecond.
-void session_set_pace(uint32_t bytes_per_millisecond);
+// The same after some SPI bytes, about once in four milliseconds.
+void session_set_pace(uint32_t spi_clock);
 extern int16_t session_bytes_left;
+
+// How often this many bytes go into four milliseconds: 1 to 255.
+uint8_t session_burst(uint8_t bytes);
 
 static inline void session_passed(uint8_t bytes)
 {

@@ -238,7 +238,7 @@ fn over_a_bad_line_every_request_is_carried_out_once_and_in_order() {
     for (seed, program) in [(1, program()), (2, tight_program()), (3, program())] {
         let log = Rc::new(RefCell::new(Log::default()));
         let firmware = Firmware::start(&mut Command::new(program), Scripted(Rc::clone(&log), |sent: u8| !sent));
-        let noise = Noise { lose_frame_in: 40, repeat_frame_in: 40, lose_byte_in: 2000, change_byte_in: 400 };
+        let noise = Noise { lose_frame_in: 40, repeat_frame_in: 40, lose_byte_in: 2000, double_byte_in: 2000, change_byte_in: 400 };
         let wire = NoisyWire::new(Box::new(FirmwareWire::new(firmware, 100_000)), noise, seed);
         let mut client = Client::connect(Box::new(wire)).unwrap();
         client.run(&[Operation::SpiClock(Hertz(1_000_000))]).unwrap();

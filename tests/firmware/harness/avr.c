@@ -6,9 +6,8 @@
 // BAUD is the line's, MILLIVOLTS the board's supply. Where the library is kinder than the chip, or wrong, this file corrects it:
 // - it takes 100 us for every SPI byte: here as long as SPCR and SPSR say, and SPDR may not be written meanwhile;
 // - it counts a parity bit in every UART frame;
-// - its 64-byte input queue hides a receiver that is too slow: here a byte is lost when three wait already, as many as the chip's buffer
-// and its
-//   shift register hold;
+// - its 64-byte input queue hides a receiver that is too slow, and it forgets to tell of bytes in it: here a byte is lost when three wait
+//   already, as many as the chip's buffer and its shift register hold;
 // - entering an interrupt takes no time: here 4 cycles.
 // The clock output is what comes out of PB1, measured between its edges; SCK below what the SPI unit can do edge by edge, too.
 
@@ -26,8 +25,6 @@
 #include <stdbool.h>
 #include <string.h>
 
-DEFINE_FIFO(uint16_t, uart_fifo);
-
 // Data-space addresses.
 enum { SPCR = 0x4C, SPSR = 0x4D, SPDR = 0x4E };
 enum { UCSR0A = 0xC0, UCSR0B = 0xC1, UBRR0L = 0xC4, UBRR0H = 0xC5, UDR0 = 0xC6 };
@@ -37,7 +34,7 @@ enum { SECOND = 16000000 };
 
 static avr_t *avr;
 static avr_uart_t *uart;
-static avr_irq_t *uart_in, *pins;
+static avr_irq_t *pins;
 static uint64_t until;
 static uint32_t line_ticks, lost;
 
@@ -77,15 +74,34 @@ static void on_sent(struct avr_irq_t *irq, uint32_t value, void *unused)
         until = avr->cycle;
 }
 
+// The chip's buffer of two, and its shift register.
+static uint8_t received[3], received_count;
+
+static uint8_t read_received(avr_t *of, avr_io_addr_t address, void *unused)
+{
+    (void)address, (void)unused;
+    uint8_t byte = received[0];
+    avr_clear_interrupt(of, &uart->rxc);
+    avr_regbit_clear(of, uart->rxc.raised);
+    if (received_count == 0)
+        fault("UDR0 is read while nothing is there");
+    memmove(received, received + 1, --received_count);
+    if (received_count > 0)
+        avr_raise_interrupt(of, &uart->rxc);
+    return byte;
+}
+
 static avr_cycle_count_t feed_line(avr_t *of, avr_cycle_count_t when, void *unused)
 {
     (void)of, (void)when, (void)unused;
     uint8_t byte = next_on_line(line_ticks);
     if (avr->data[UCSR0B] & RXEN) {
-        if (uart_fifo_get_read_size(&uart->input) > 2)
+        if (received_count == sizeof received) {
             lost++;
-        else
-            avr_raise_irq(uart_in, byte);
+        } else {
+            received[received_count++] = byte;
+            avr_raise_interrupt(avr, &uart->rxc);
+        }
     }
     return line_count > 0 ? line_due : 0;
 }
@@ -94,28 +110,36 @@ static avr_cycle_count_t feed_line(avr_t *of, avr_cycle_count_t when, void *unus
 
 static uint8_t direction, output;
 
-static uint64_t last_edge;
-static uint32_t clock_half;
+// Edges are told a few cycles late, after the instruction in hand, so the period is the mean of some.
+enum { PERIODS = 32 };
+static uint64_t first_edge, last_edge;
+static uint32_t edges, clock_period;
 
-static void tell_clock(uint32_t half)
+static void tell_clock(uint32_t period)
 {
-    if (half == clock_half)
+    if (period == clock_period)
         return;
-    clock_half = half;
-    tell('C', 0, 2 * half, avr->cycle);
+    clock_period = period;
+    tell('C', 0, period, avr->cycle);
 }
 
 static void clock_edge(void)
 {
-    tell_clock((uint32_t)(avr->cycle - last_edge));
     last_edge = avr->cycle;
+    if (edges == 0)
+        first_edge = last_edge;
+    if (edges == 2 * PERIODS)
+        tell_clock((uint32_t)((last_edge - first_edge + PERIODS / 2) / PERIODS));
+    edges = edges == 2 * PERIODS ? 0 : edges + 1;
 }
 
 static avr_cycle_count_t watch_clock(avr_t *of, avr_cycle_count_t when, void *unused)
 {
     (void)of, (void)unused;
-    if (clock_half != 0 && avr->cycle - last_edge > 2 * clock_half + 100)
+    if (clock_period != 0 && avr->cycle - last_edge > clock_period + 100) {
+        edges = 0;
         tell_clock(0);
+    }
     return when + 1600;
 }
 
@@ -151,9 +175,12 @@ static void on_output(struct avr_irq_t *irq, uint32_t value, void *unused)
 static void on_clock_pin(struct avr_irq_t *irq, uint32_t value, void *unused)
 {
     (void)unused;
+    static uint32_t level;
+    (void)irq;
     // Bit 8 marks that the pin was written, not that it changed.
-    if ((value & 1) != (irq->value & 1) && (direction & CLOCK))
+    if ((value & 1) != level && (direction & CLOCK))
         clock_edge();
+    level = value & 1;
 }
 
 // ---- SPI ----
@@ -220,7 +247,7 @@ static void connect(void)
     uint32_t no_flags = 0;
     avr_ioctl(avr, AVR_IOCTL_UART_SET_FLAGS('0'), &no_flags);
     uart = avr->io[UDR0 - 32].w.param;
-    uart_in = avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_INPUT);
+    avr->io[UDR0 - 32].r.c = read_received;
     avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_OUTPUT), on_sent, NULL);
     avr->io[SPDR - 32].w.c = spi_write;
     pins = avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('B'), 0);
@@ -239,6 +266,13 @@ static void step(void)
         fault("the CPU stopped");
 }
 
+static void obey(void)
+{
+    until = next_run(avr->cycle, line_ticks);
+    if (line_count > 0 && avr_cycle_timer_status(avr, feed_line, NULL) == 0)
+        avr_cycle_timer_register(avr, line_due > avr->cycle ? line_due - avr->cycle : 1, feed_line, NULL);
+}
+
 int main(int count, char **arguments)
 {
     if (count != 4) {
@@ -255,7 +289,7 @@ int main(int count, char **arguments)
     load(arguments[1]);
     connect();
     avr_raise_irq(avr_io_getirq(avr, AVR_IOCTL_ADC_GETIRQ, ADC_IRQ_ADC0), (uint32_t)strtoul(arguments[3], NULL, 0));
-    until = next_run(0, line_ticks);
+    obey();
     while (!(avr->data[UCSR0B] & RXEN))
         step();
     uart->cycles_per_byte = chip_ticks();
@@ -268,8 +302,6 @@ int main(int count, char **arguments)
         if (uart->cycles_per_byte != chip_ticks())
             fault("the library has changed its mind about the baud rate");
         tell('T', 0, lost, avr->cycle);
-        until = next_run(avr->cycle, line_ticks);
-        if (line_count > 0 && avr_cycle_timer_status(avr, feed_line, NULL) == 0)
-            avr_cycle_timer_register(avr, line_due > avr->cycle ? line_due - avr->cycle : 1, feed_line, NULL);
+        obey();
     }
 }
