@@ -80,13 +80,7 @@ fn each<T>(tables: Option<Vec<Table>>, read: impl Fn(&Table) -> Option<T>) -> Op
 }
 
 fn pin(table: &Table) -> Option<BridgePin> {
-    let name = table.text("pin");
-    let printed = table.has("printed").then(|| table.text("printed"));
-    let printed = match printed {
-        None => None,
-        Some(text) => Some(text?.value),
-    };
-    Some(BridgePin { name: name?.value, printed })
+    table.text("pin").map(|name| BridgePin { name: name.value })
 }
 
 fn pins(table: &Table) -> Option<BridgePins> {

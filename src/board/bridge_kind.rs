@@ -55,8 +55,6 @@ pub struct BridgePins {
 pub struct BridgePin {
     /// The part's own name for it.
     pub name: String,
-    /// What many boards print beside it, where that is something else.
-    pub printed: Option<String>,
 }
 
 /// How the bridge measures the board's supply.
@@ -128,9 +126,6 @@ impl BridgeKind {
 
 impl fmt::Display for BridgePin {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match &self.printed {
-            Some(printed) => write!(f, "{} ({printed})", self.name),
-            None => f.write_str(&self.name),
-        }
+        f.write_str(&self.name)
     }
 }

@@ -59,9 +59,6 @@ fn table(drawn: &Drawn) -> Vec<String> {
         lines.push(line(&row[0], &row[1], arrow(wire), &row[2], &row[3]));
     }
     lines.extend(drawn.connections.open.iter().map(|(place, why)| line("-", "", "", &header_pin(drawn, *place), why)));
-    if drawn.connections.wires.iter().any(|wire| wire.bridge.printed.is_some()) {
-        lines.push("In brackets: what many boards print beside that pin.".to_owned());
-    }
     lines
 }
 
@@ -133,8 +130,8 @@ fn next(drawn: &Drawn) -> String {
 /// The connections, for programs.
 ///
 /// `bridge`: `kind`, `summary`, `part`, `pin_level_mv`, `speed`; `board`: `name`, `chip`, `signal_mv`, `header` (its kind); `fit`: `near`,
-/// `borne`, `too-high` or `too-low`; `powered_by`: `board` or `bridge`; `wires`: `wire` (its name), `bridge_pin`, `printed` (null where
-/// nothing else is printed there), `board_pin` (counted from 1 in the order of the board file, null for the clock pin), `chip_pin`,
+/// `borne`, `too-high` or `too-low`; `powered_by`: `board` or `bridge`; `wires`: `wire` (its name), `bridge_pin`, `board_pin`
+/// (counted from 1 in the order of the board file, null for the clock pin), `chip_pin`,
 /// `toward` (`board`, `bridge` or `neither`), `between` (words), `parts` (names); `open`: `board_pin`, `why`; `parts`: `name`, `what`,
 /// `why`; `supply`, `levels`: a text; `minded`: texts.
 pub fn page_json(drawn: &Drawn) -> Value {
@@ -173,7 +170,7 @@ fn wire_json(drawn: &Drawn, wire: &Wire) -> Value {
         BoardEnd::ClockPin => (None, "XTAL1"),
     };
     json!({
-        "wire": wire.purpose.name(), "bridge_pin": wire.bridge.name, "printed": wire.bridge.printed, "board_pin": board_pin,
+        "wire": wire.purpose.name(), "bridge_pin": wire.bridge.name, "board_pin": board_pin,
         "chip_pin": chip_pin, "toward": toward, "between": between(&wire.between), "parts": wire.between.parts(),
     })
 }

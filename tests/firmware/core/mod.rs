@@ -11,6 +11,7 @@ use farrier::link::Wire;
 use farrier::time::{Clock, Moment};
 use farrier::units::Hertz;
 use std::cell::RefCell;
+use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::rc::Rc;
@@ -80,8 +81,8 @@ impl<F: FnMut(u8) -> u8> Board for Scripted<F> {
 
 /// A board that answers these bytes one after the other, and then 0xFF.
 fn answering(bytes: &[u8]) -> impl FnMut(u8) -> u8 + use<> {
-    let mut bytes = bytes.to_vec().into_iter();
-    move |_| bytes.next().unwrap_or(0xFF)
+    let mut bytes = VecDeque::from(bytes.to_vec());
+    move |_| bytes.pop_front().unwrap_or(0xFF)
 }
 
 /// A bridge, spoken to frame by frame.

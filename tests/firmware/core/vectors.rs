@@ -4,12 +4,21 @@ use super::*;
 use crate::frame::vectors::{Vector, vectors};
 use proptest::prelude::*;
 use std::io::{BufRead, BufReader, Write};
-use std::process::{ChildStdin, ChildStdout, Stdio};
+use std::process::{Child, ChildStdin, ChildStdout, Stdio};
 
 /// The core's frames, asked line by line.
 struct Codec {
     to: ChildStdin,
     from: BufReader<ChildStdout>,
+    child: Child,
+}
+
+impl Drop for Codec {
+    fn drop(&mut self) {
+        // It may have ended by itself.
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
 }
 
 impl Codec {
@@ -20,7 +29,7 @@ impl Codec {
             compile("bridge-codec", &[INCLUDES.as_slice(), &SANITIZERS].concat(), &[frame, harness("codec.c")])
         });
         let mut child = Command::new(program).stdin(Stdio::piped()).stdout(Stdio::piped()).spawn().unwrap();
-        Codec { to: child.stdin.take().unwrap(), from: BufReader::new(child.stdout.take().unwrap()) }
+        Codec { to: child.stdin.take().unwrap(), from: BufReader::new(child.stdout.take().unwrap()), child }
     }
 
     fn ask(&mut self, word: &str, bytes: &[u8]) -> Option<Vec<u8>> {
