@@ -153,7 +153,7 @@ impl From<JobError> for Stop {
         };
         let stop = Stop::new(code, error.to_string());
         match error {
-            JobError::Algorithm(AlgorithmError::NoAnswer(no_answer)) if no_answer.clock_output_untried => {
+            JobError::Algorithm(AlgorithmError::NoAnswer(no_answer)) if no_answer.clock_output_untried() => {
                 stop.hint("Once that wire is there:").command(command_again(&["--clock-output".to_owned()]))
             }
             _ => stop,

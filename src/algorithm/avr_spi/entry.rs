@@ -222,11 +222,7 @@ impl AvrSpi<'_> {
                 });
             }
             (Err(AlgorithmError::Bus { source: BusError::Failed { why: Why::NoPower, .. }, .. }), _) => {
-                AlgorithmError::NoAnswer(Box::new(NoAnswer {
-                    evidence: Evidence::NoPower,
-                    clock_output_untried: false,
-                    ..self.no_answer(ladder)
-                }))
+                AlgorithmError::NoAnswer(Box::new(NoAnswer { evidence: Evidence::NoPower, ..self.no_answer(ladder) }))
             }
             (Err(error), _) => error,
             (Ok(_), _) => AlgorithmError::NoAnswer(Box::new(self.no_answer(ladder))),

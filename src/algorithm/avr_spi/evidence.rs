@@ -136,8 +136,8 @@ pub struct NoAnswer {
     pub evidence: Evidence,
     /// The supply, where the bridge can measure it.
     pub supply: Option<Millivolts>,
-    /// The bridge has a clock output, and no rung used it.
-    pub clock_output_untried: bool,
+    /// Whether the bridge has a clock output.
+    pub has_clock_output: bool,
 }
 
 impl NoAnswer {
@@ -145,8 +145,13 @@ impl NoAnswer {
         let unpowered = supply.is_some_and(|supply| supply < Evidence::UNPOWERED_BELOW);
         let seen = attempts.iter().map(|attempt| attempt.evidence).max();
         let evidence = if unpowered { Evidence::NoPower } else { seen.unwrap_or(Evidence::NoPower) };
-        let untried = attempts.iter().all(|attempt| attempt.rung.clock_output.is_none());
-        NoAnswer { attempts, evidence, supply, clock_output_untried: has_clock_output && untried && evidence != Evidence::NoPower }
+        NoAnswer { attempts, evidence, supply, has_clock_output }
+    }
+
+    /// The bridge has a clock output, no rung used it, and the board has a supply: a chip that lost its clock may answer with it.
+    pub fn clock_output_untried(&self) -> bool {
+        let untried = self.attempts.iter().all(|attempt| attempt.rung.clock_output.is_none());
+        self.has_clock_output && untried && self.evidence != Evidence::NoPower
     }
 }
 
@@ -180,7 +185,7 @@ impl fmt::Display for NoAnswer {
             write!(f, "\nSent {PROGRAMMING_ENABLE:02X?}, last answer {:02X?}.", last.answer)?;
         }
         write!(f, "\n{first}")?;
-        match self.clock_output_untried {
+        match self.clock_output_untried() {
             true => write!(f, "\nA chip that lost its clock answers with the bridge's clock output wired to its clock pin."),
             false => Ok(()),
         }
