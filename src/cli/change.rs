@@ -195,7 +195,7 @@ impl Scene<'_> {
         if self.context.global.json {
             return;
         }
-        self.say_simulated();
+        output::simulated(self.simulated);
         output::say_under("Board    ", format!("{} ({}), {}", self.board.name, self.chip.part, self.board_from));
         if let Some(inherited) = &decided.baseline.inherited {
             let what = format!("job {}, which was not finished; kept is what {} holds", inherited.job, inherited.snapshot.as_str());
@@ -213,17 +213,11 @@ impl Scene<'_> {
         }
     }
 
-    fn say_simulated(&self) {
-        if self.simulated {
-            output::say("SIMULATED: this is a simulated board; firmware is not executed there.");
-        }
-    }
-
     fn nothing_to_do(&self, decided: &Decided) -> Result<ExitCode, Stop> {
         if self.context.global.json {
             output::json(&self.result_json(decided, "unchanged", json!({})));
         } else {
-            self.say_simulated();
+            output::simulated(self.simulated);
             output::say(self.change.already);
             output::say_under("Room     ", board_view::room(&decided.observed.flash.bytes, self.board, self.chip));
             output::next((self.change.next)(self.via));

@@ -79,9 +79,7 @@ fn on_board(context: &Context) -> Result<ExitCode, Stop> {
         document["simulated"] = simulated.into();
         output::json(&document);
     } else {
-        if simulated {
-            output::say("SIMULATED: this is a simulated board; firmware is not executed there.");
-        }
+        output::simulated(simulated);
         board_view::print(&observed, board, chip);
         let next = if board_view::has_loader(&observed, board, chip) { "write APPLICATION" } else { "loader install" };
         output::next(format!("farrier {next} --via {}", connected.via));

@@ -92,6 +92,13 @@ pub fn bytes(count: u64) -> String {
     }
 }
 
+/// Said first of everything that comes from a simulated board.
+pub fn simulated(simulated: bool) {
+    if simulated {
+        say("SIMULATED: this is a simulated board; firmware is not executed there.");
+    }
+}
+
 /// A duration as people read it.
 pub fn seconds(time: std::time::Duration) -> String {
     match time.as_secs_f64() {
