@@ -79,6 +79,10 @@ kinds! {
         "An earlier job on this board was not finished, and the settings store is not as that job had verified or left it: firmware \
          that ran in between wrote to it. Going on restores the store as it was before that job; the present contents are kept in a \
          snapshot of their own."
+    AnotherBoardsSnapshot "another-boards-snapshot" Consent
+        "The snapshot to be restored was taken of another board: its tag, the calibration byte of its chip or its serial number is not \
+         this board's. Settings that were found for one board would come to another. The calibration byte, and the serial number that \
+         the board file declares, stay as they are on the board in hand."
     KeptContentsUnreadable "kept-contents-unreadable" Consent
         "The job should keep contents that cannot be read, because the chip is locked, and a step destroys them. They are lost for good."
     NoSnapshotPossible "no-snapshot-possible" Consent
@@ -99,6 +103,12 @@ kinds! {
     ImageMayNotStart "image-may-not-start" Consent
         "The image does not look like something that this chip can start: where reset begins there is no jump or code of a known kind, or \
          it leads outside the image."
+    SnapshotIncomplete "snapshot-incomplete" Note
+        "The snapshot to be restored does not hold all that was asked of it, mostly because its chip was locked when it was taken. What it \
+         lacks stays as it is on the board; nothing is made up for it."
+    StaysWithTheBoard "stays-with-the-board" Note
+        "The snapshot is another board's. What belongs to a single board does not come along: the calibration byte, which the chip's maker \
+         set and nothing can write, and the serial number that the board file declares."
     LittleRoomLeft "little-room-left" Note
         "Less than a tenth of the application's flash is free."
     ImageUnchanged "image-unchanged" Note

@@ -2,8 +2,10 @@
 
 use super::chip::{Chip, ClockSource, Field, Role};
 use super::chip_file::{FASTEST_CLOCK, span};
-use super::layout::{Board, Caution, ClockSetting, Console, HeaderPins, Region, RegionOwner, Reservation, SettingsStore, shape};
-use crate::image::Span;
+use super::layout::{
+    Board, Caution, ClockSetting, Console, HeaderPins, Region, RegionOwner, Reservation, SerialNumber, SettingsStore, shape,
+};
+use crate::image::{Memory, Span};
 use crate::reader::{Mistake, Placed, Table, one_of, read};
 use crate::units::{Hertz, Millivolts};
 
@@ -34,6 +36,7 @@ fn build(file: &Table, find_chip: &dyn Fn(&str) -> Result<Chip, String>) -> Opti
     let header = file.table("programming_header").and_then(|table| header(&table, chip.as_ref()));
     let reservation = optional(file.optional_table("reservation"), |table| reservation(table, chip.as_ref()));
     let store = optional(file.optional_table("settings_store"), |table| settings_store(table, chip.as_ref()));
+    let serial_number = optional(file.optional_table("serial_number"), |table| serial_number(table, chip.as_ref()));
     let console = optional(file.optional_table("console"), console);
     let reserved = reservation.as_ref().and_then(|found| Some(found.as_ref()?.span));
     let regions = regions(file, chip.as_ref(), reserved);
@@ -60,6 +63,7 @@ fn build(file: &Table, find_chip: &dyn Fn(&str) -> Result<Chip, String>) -> Opti
         expected_lock: lock?,
         console: console?,
         settings: store?,
+        serial_number: serial_number?,
         cautions: cautions?.into_iter().map(|text| Caution { text: text.value }).collect(),
     };
     let chip = chip?;
@@ -198,6 +202,15 @@ fn fits_the_chip(table: &Table, span: &Placed<Span>, chip: &Chip) -> bool {
 fn settings_store(table: &Table, chip: Option<&Chip>) -> Option<SettingsStore> {
     let span = span(table, chip.map(|chip| chip.eeprom.bytes), "EEPROM")?;
     Some(SettingsStore { span: span.value })
+}
+
+fn serial_number(table: &Table, chip: Option<&Chip>) -> Option<SerialNumber> {
+    let memory = table.choice("memory", &[("eeprom", Memory::Eeprom), ("flash", Memory::Flash)])?.value;
+    let (name, bytes) = match memory {
+        Memory::Eeprom => ("EEPROM", chip.map(|chip| chip.eeprom.bytes)),
+        _ => ("flash", chip.map(|chip| chip.flash.bytes)),
+    };
+    Some(SerialNumber { memory, span: span(table, bytes, name)?.value })
 }
 
 fn console(table: &Table) -> Option<Console> {

@@ -1,7 +1,7 @@
 //! A board as its description file gives it.
 
 use super::chip::ClockSource;
-use crate::image::Span;
+use crate::image::{Memory, Span};
 use crate::units::{Hertz, Millivolts};
 
 /// A controller board.
@@ -36,6 +36,7 @@ pub struct Board {
     pub expected_lock: Vec<(String, String)>,
     pub console: Option<Console>,
     pub settings: Option<SettingsStore>,
+    pub serial_number: Option<SerialNumber>,
     pub cautions: Vec<Caution>,
 }
 
@@ -106,6 +107,14 @@ pub struct Console {
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct SettingsStore {
     /// Span of the EEPROM.
+    pub span: Span,
+}
+
+/// Where a board keeps what tells it from all others of its kind. It never comes to another board with a snapshot.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct SerialNumber {
+    /// Flash or EEPROM.
+    pub memory: Memory,
     pub span: Span,
 }
 

@@ -26,6 +26,6 @@ pub use chip::{BootSection, Chip, ClockSource, ConfigurationByte, EraseUnit, Fie
 pub use chip_file::read_chip;
 pub use configuration::{Forbids, Setting};
 pub use connections::{Between, BoardEnd, Connections, NoSupply, PoweredBy, Purpose, Toward, Wire};
-pub use layout::{Board, Caution, ClockSetting, Console, HeaderPins, Region, RegionOwner, Reservation, SettingsStore};
+pub use layout::{Board, Caution, ClockSetting, Console, HeaderPins, Region, RegionOwner, Reservation, SerialNumber, SettingsStore};
 pub use levels::{LevelFit, near};
 pub use parts::{Divider, Fitted, Part};

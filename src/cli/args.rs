@@ -90,6 +90,7 @@ pub enum Command {
     Write(write::Write),
     Verify(verify::Verify),
     Configure(configure::Configure),
+    Restore(restore::Restore),
     #[command(subcommand)]
     Snapshot(snapshot::Snapshot),
     Boards(boards::Boards),

@@ -27,6 +27,7 @@ mod output;
 mod place;
 mod plan_view;
 mod progress;
+mod restore;
 mod safety;
 mod sim;
 mod sim_serve;
@@ -75,6 +76,7 @@ fn run(command: Option<Command>, context: &Context) -> Result<ExitCode, Stop> {
         Some(Command::Write(write)) => write.run(context),
         Some(Command::Verify(verify)) => verify.run(context),
         Some(Command::Configure(configure)) => configure.run(context),
+        Some(Command::Restore(restore)) => restore.run(context),
         Some(Command::Snapshot(snapshot)) => snapshot.run(context),
         Some(Command::Journal(journal)) => journal.run(context),
         Some(Command::Boards(boards)) => boards.run(context),

@@ -271,13 +271,15 @@ fn misfit(state: &State, observed: &Observed, chip: &Chip) -> Option<String> {
 /// Bytes a block, of which half must be set, for it to count as a trace: single equal bytes are found on any board.
 const BLOCK: u32 = 16;
 
-/// A place where the baseline's own bytes are still there: a block that is set, the same, and not the job's image's, which
-/// every board that the image was written to has.
+/// A place where the baseline's own bytes are still there: a block that is set, the same, and not the job's image's or
+/// snapshot's, which every board that it was written to has.
 fn traces(job: &UnfinishedJob, observed: &Observed, chip: &Chip) -> Option<String> {
     let sizes = [(Memory::Flash, chip.flash), (Memory::Eeprom, chip.eeprom)];
     sizes.into_iter().find_map(|(memory, shape)| {
         let (before, now) = (job.baseline.memory(memory)?, observed.memory(memory)?);
-        let image = |(of, span, origin): &(Memory, Span, Origin)| (*of == memory && matches!(origin, Origin::Image(_))).then_some(*span);
+        let image = |(of, span, origin): &(Memory, Span, Origin)| {
+            (*of == memory && matches!(origin, Origin::Image(_) | Origin::Snapshot(_))).then_some(*span)
+        };
         let images: Vec<Span> = job.plan.desired().origins.iter().filter_map(image).collect();
         let own = fields::outside(Span::first(shape.bytes), &images);
         let block = own.iter().flat_map(|span| span.pages(BLOCK)).find(|block| still_there(before, now, *block, shape.blank))?;

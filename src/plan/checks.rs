@@ -1,7 +1,7 @@
 //! The findings that follow from an intent, its images and the baseline, before any plan is made.
 
 use super::desired::{ApplicationIntent, Desired, Intent, LoaderIntent, NamedImage, loader_spans, removed_spans};
-use super::{Observed, fields};
+use super::{Observed, fields, restore};
 use crate::board::{Board, Chip, ClockSource, Field, FieldValue, Role, Way};
 use crate::finding::{Finding, Kind};
 use crate::image::{ByteAddress, Image, Memory, Span, start_at};
@@ -19,6 +19,8 @@ pub(super) struct Case<'a> {
 /// Every finding of a desired state, refusals first.
 pub(super) fn of_desired(case: &Case) -> Vec<Finding> {
     let mut all = Vec::new();
+    let restored = case.intent.restore.as_ref();
+    all.extend(restored.into_iter().flat_map(|back| restore::findings(back, case.baseline, case.chip, case.board, case.desired)));
     all.extend(case.images().filter_map(|(memory, image)| outside_memory(case.chip, memory, image)));
     all.extend(case.overlaps_loader());
     all.extend(case.outside_reservation());
@@ -31,6 +33,7 @@ pub(super) fn of_desired(case: &Case) -> Vec<Finding> {
     all.extend(case.empty_start());
     all.extend(case.application_start());
     all.extend(case.loader_start());
+    all.extend(case.restored_start());
     all.extend(case.little_room());
     all.extend(case.images().filter_map(|(memory, image)| case.blank_tail(memory, image)));
     all.extend(case.unused_bits());
@@ -57,7 +60,7 @@ pub fn outside_memory(chip: &Chip, memory: Memory, named: &NamedImage) -> Option
 }
 
 /// A span as people read it: one address for one byte.
-fn place(span: Span) -> String {
+pub(super) fn place(span: Span) -> String {
     if span.len() == 1 { span.start().to_string() } else { span.to_string() }
 }
 
@@ -325,6 +328,19 @@ impl<'a> Case<'a> {
     fn loader_start(&self) -> Option<Finding> {
         let loader = self.loader()?;
         self.start_finding(&loader.name, &loader.image, self.start())
+    }
+
+    /// A snapshot's flash with another configuration than its own, or one that never started.
+    fn restored_start(&self) -> Option<Finding> {
+        let restore = self.intent.restore.as_ref()?;
+        let start = self.start();
+        let word = Span::sized(start, 2)?;
+        let (now, before) = (self.desired.flash.crop(word), self.baseline.flash.bytes.crop(word));
+        let same = now == before && fields::reset_start(self.chip, self.baseline.configuration.as_deref()?) == start;
+        // Blank flash there has a finding of its own.
+        let blank = fields::occupied(&now, word, self.chip.flash.blank).is_none();
+        let finding = self.start_finding(&format!("What the snapshot {} puts there", restore.name), &self.desired.flash, start);
+        finding.filter(|_| !same && !blank)
     }
 
     fn start_finding(&self, name: &str, image: &Image, at: ByteAddress) -> Option<Finding> {

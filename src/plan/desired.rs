@@ -1,6 +1,6 @@
 //! What a command wants, and the desired state that follows from it.
 
-use super::{Observed, checks, fields};
+use super::{Observed, Restore, checks, fields, restore};
 use crate::board::{Board, Chip, Field, FieldValue, Reservation, Role};
 use crate::finding::{Finding, Severity};
 use crate::image::{ByteAddress, Image, Memory, Span};
@@ -16,6 +16,8 @@ pub struct NamedImage {
 /// What a command wants of a board. What it does not speak of stays as in the baseline.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Intent {
+    /// Back to a snapshot; whatever else is wanted goes over it.
+    pub restore: Option<Restore>,
     pub loader: LoaderIntent,
     pub application: ApplicationIntent,
     /// Bytes to put into the EEPROM; the rest of it stays.
@@ -52,6 +54,8 @@ pub enum ApplicationIntent {
 pub enum Origin {
     /// The image of this name.
     Image(String),
+    /// The snapshot of this name.
+    Snapshot(String),
     /// The board before the first change.
     Baseline,
     /// The board file.
@@ -72,7 +76,7 @@ pub struct Desired {
     /// As the configuration.
     pub lock: u8,
     /// Where each span comes from, by memory and address. A configuration byte that several sources share is told by the one that
-    /// has most to say: asked, image, board file, baseline.
+    /// has most to say: asked, image, snapshot, board file, baseline.
     pub origins: Vec<(Memory, Span, Origin)>,
 }
 
@@ -132,6 +136,9 @@ fn refusals(findings: &[Finding]) -> String {
 /// A refusal, or an intent that makes no sense for this chip and board.
 pub fn desire(intent: &Intent, baseline: &Observed, chip: &Chip, board: &Board) -> Result<(Desired, Vec<Finding>), DesireError> {
     let mut draft = Draft { chip, board, baseline, desired: kept(baseline, chip)? };
+    if let Some(back) = &intent.restore {
+        restore::put(back, baseline, chip, board, &mut draft.desired);
+    }
     draft.loader(&intent.loader)?;
     draft.application(intent);
     draft.eeprom(intent);

@@ -16,6 +16,7 @@ mod observed;
 mod outline;
 mod read;
 mod reconcile;
+mod restore;
 mod stakes;
 mod step;
 
@@ -27,5 +28,6 @@ pub use observed::{Access, Contents, Observed};
 pub use outline::{Basis, Outline, OutlineStep, outline};
 pub use read::{unreadable, what_to_read};
 pub use reconcile::{Target, reconcile};
+pub use restore::{Part, Restore};
 pub use stakes::{levels_differ, overdriven, supply_out_of_range, wrong_chip};
 pub use step::{Pace, Plan, Step, StepKind};

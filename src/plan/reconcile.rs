@@ -107,7 +107,7 @@ impl StepList<'_> {
         let mut kept = false;
         for (_, _, origin) in origins {
             match origin {
-                super::Origin::Image(name) if !new.contains(&name.as_str()) => new.push(name),
+                super::Origin::Image(name) | super::Origin::Snapshot(name) if !new.contains(&name.as_str()) => new.push(name),
                 super::Origin::Baseline => kept = true,
                 _ => {}
             }

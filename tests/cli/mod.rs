@@ -7,6 +7,7 @@ mod connections;
 mod gpio;
 mod interrupted;
 mod loader;
+mod restore;
 mod screens;
 pub mod served;
 

@@ -4,6 +4,7 @@ mod bad_bridge;
 mod bad_days;
 mod cuts;
 mod interrupt;
+mod restore;
 mod stops;
 mod takeover;
 mod wires;

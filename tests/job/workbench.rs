@@ -234,3 +234,10 @@ pub fn random_bytes(count: usize, seed: u64) -> Vec<u8> {
     let mut random = fastrand::Rng::with_seed(seed);
     (0..count).map(|_| random.u8(..)).collect()
 }
+
+/// `restore` of all that this state holds.
+pub fn restore(chip: &Chip, held: Observed) -> Intent {
+    let (name, chip) = ("before".to_owned(), chip.part.clone());
+    let back = plan::Restore { name, chip, held, parts: plan::Part::ALL.to_vec(), tag: None, board_tag: None };
+    Intent { restore: Some(back), ..Intent::default() }
+}

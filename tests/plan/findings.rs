@@ -80,6 +80,11 @@ fn eeprom(image: Image) -> Intent {
     Intent { eeprom: Some(named("settings.hex", image)), ..Intent::default() }
 }
 
+/// Back to what a board like this one held.
+fn back(scene: &Scene, change: impl FnOnce(&mut Restore)) -> Intent {
+    Intent { restore: Some(super::restore::changed(super::restore::of(&scene.baseline), change)), ..Intent::default() }
+}
+
 fn install_with(application: NamedImage) -> Intent {
     Intent { application: ApplicationIntent::Write(application), ..install() }
 }
@@ -121,6 +126,19 @@ fn cases(kind: K) -> (Vec<Finding>, Vec<Finding>) {
             (part, fitted().with_settings().wants(eeprom(Image::of(ByteAddress(0), &[1; 32]))))
         }
         K::SettingsChangedSince => return super::takeover::settings_changed_since(),
+        K::AnotherBoardsSnapshot => {
+            let of = |calibration| fitted().wants(back(&fitted(), |back| back.held.calibration = Some(calibration)));
+            (of(0x9B), of(0x9A))
+        }
+        K::SnapshotIncomplete => {
+            let short = |bytes| fitted().wants(back(&fitted(), |back| back.held.eeprom.bytes.remove(span(0, bytes))));
+            (short(1), short(0))
+        }
+        K::StaysWithTheBoard => {
+            let tag =
+                |tag: &'static str| fitted().with_settings().wants(back(&fitted().with_settings(), |back| back.tag = Some(tag.into())));
+            (tag("bed 5"), tag("bed 4"))
+        }
         K::KeptContentsUnreadable => (fitted().locked(0xFC).wants(install()), fitted().locked(0xFE).wants(install_with(application(90)))),
         K::NoSnapshotPossible => {
             let all =

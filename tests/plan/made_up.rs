@@ -165,6 +165,7 @@ pub fn board() -> Board {
         expected_lock: vec![pair("boot-lock", "no-writing")],
         console: None,
         settings: Some(SettingsStore { span: span(0, 32) }),
+        serial_number: Some(SerialNumber { memory: Memory::Eeprom, span: span(48, 56) }),
         cautions: Vec::new(),
     }
 }

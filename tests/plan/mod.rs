@@ -5,4 +5,5 @@ mod made_up;
 mod order;
 mod properties;
 mod real_chips;
+mod restore;
 mod takeover;

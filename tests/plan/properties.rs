@@ -126,6 +126,7 @@ fn intent(chip: &Chip) -> impl Strategy<Value = Intent> + use<> {
     let lock = prop_oneof![2 => Just(Vec::new()), 1 => choices(&chip.lock_fields, 2)];
     let configuration = prop_oneof![1 => Just(Vec::new()), 1 => choices(&chip.fields, 3)];
     (loader, application, eeprom, configuration, lock).prop_map(|(loader, application, eeprom, configuration, lock)| Intent {
+        restore: None,
         loader,
         application,
         eeprom,

@@ -92,6 +92,7 @@ pub fn board() -> Board {
         expected_lock: Vec::new(),
         console: None,
         settings: None,
+        serial_number: None,
         cautions: Vec::new(),
     }
 }

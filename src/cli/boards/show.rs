@@ -161,7 +161,14 @@ fn firmware(board: &Board) -> Vec<String> {
         .settings
         .as_ref()
         .map_or("none described".into(), |store| format!("{} of the EEPROM, {}", Bytes(store.span.len().into()), store.span));
-    vec![labelled("Console", &console), labelled("Settings", &settings)]
+    let mut lines = vec![labelled("Console", &console), labelled("Settings", &settings)];
+    if let Some(number) = &board.serial_number {
+        lines.push(labelled(
+            "Serial",
+            &format!("its number: {} of the {}, {}", Bytes(number.span.len().into()), number.memory.name(), number.span),
+        ));
+    }
+    lines
 }
 
 fn cautions(board: &Board) -> Vec<String> {
@@ -185,7 +192,7 @@ fn next(called: &str, board: &Board) -> String {
 /// `loader`, `start_delay_ms`, `percent`; `application` (a span); `regions`: `name`, `owner`, `span`; `configuration` and `lock`:
 /// for each field `name`, `symbol`, `expected` (null where nothing is), `words`; `expected_bytes` (numbers, from the chip as
 /// shipped), `expected_lock` (a number); `console` (or null): `baud`, `alive`; `settings` (or null): a span of the EEPROM;
-/// `cautions` (texts). A span is `start`, `end`: numbers, end exclusive.
+/// `serial_number` (or null): `memory`, `span`; `cautions` (texts). A span is `start`, `end`: numbers, end exclusive.
 pub fn show_json(board: &Board, chip: &Chip) -> Value {
     let mut clock = json!(board.clock.source);
     clock["system_hz"] = json!(board.clock.hz);
@@ -218,6 +225,7 @@ pub fn show_json(board: &Board, chip: &Chip) -> Value {
         "expected_lock": board.expected_lock(chip, chip.lock.factory),
         "console": board.console.as_ref().map(|console| json!({ "baud": console.baud, "alive": console.alive })),
         "settings": board.settings.as_ref().map(|store| store.span),
+        "serial_number": board.serial_number.as_ref().map(|number| json!({ "memory": number.memory, "span": number.span })),
         "cautions": board.cautions.iter().map(|caution| &caution.text).collect::<Vec<_>>(),
     })
 }

@@ -82,6 +82,13 @@ pub struct Snapshot {
     pub observed: Observed,
 }
 
+impl Snapshot {
+    /// What people call it: the name of its folder.
+    pub fn name(&self) -> String {
+        self.path.file_name().map_or_else(|| self.path.display().to_string(), |name| name.to_string_lossy().into_owned())
+    }
+}
+
 /// A snapshot as a list shows it, or why it cannot be read.
 #[derive(Debug)]
 pub struct ListedSnapshot {

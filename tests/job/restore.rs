@@ -1,0 +1,57 @@
+//! Back to a snapshot on simulated boards, cut after operations of the bridge.
+
+use super::workbench::{Command, Workbench, install, random_bytes, restore};
+use farrier::sim::{Contents, Fault};
+
+const SEED: u64 = 23;
+const TAG: &str = "bed 4";
+
+/// A board that holds a loader, an application and settings, and what it held then; now it holds something else altogether.
+fn overwritten(board: &str) -> (Workbench, Contents, farrier::plan::Intent) {
+    let mut bench = Workbench::new(board, SEED);
+    let page = bench.chip.flash.page as usize;
+    bench.sim.edit(|contents| {
+        contents.flash[..4 * page].copy_from_slice(&random_bytes(4 * page, SEED));
+        let settings = contents.eeprom.len();
+        contents.eeprom.copy_from_slice(&random_bytes(settings, SEED + 1));
+    });
+    bench.run(&Command::of(&install(&bench.board)).tagged(TAG)).expect("the loader is installed");
+    let wanted = bench.sim.contents();
+    let held = bench.decide(&Command::of(&install(&bench.board)).tagged(TAG)).expect("it is looked at").observed;
+    let intent = restore(&bench.chip, held);
+    bench.sim.edit(|contents| {
+        contents.flash[page..6 * page].copy_from_slice(&random_bytes(5 * page, SEED + 2));
+        contents.eeprom[..100].fill(0x55);
+        contents.lock = 0xFE;
+    });
+    (bench, wanted, intent)
+}
+
+#[test]
+fn every_demo_board_comes_back() {
+    for board in ["vent", "pump", "frost"] {
+        let (mut bench, wanted, intent) = overwritten(board);
+        bench.run(&Command::of(&intent).tagged(TAG)).expect("it is restored");
+        assert!(bench.sim.contents() == wanted, "{board}");
+        assert_eq!(bench.sim.violations().count, 0, "{board}");
+    }
+}
+
+/// The other job is found by the whole campaign in `cuts`; here restore is cut at a few dozen places.
+#[test]
+fn a_restore_that_was_cut_goes_on_to_its_end() {
+    let mut cuts = 0;
+    for operation in (60..).step_by(37) {
+        let (mut bench, wanted, intent) = overwritten("frost");
+        bench.sim.damage(Fault::PowerCut(operation));
+        let whole = bench.run(&Command::of(&intent).tagged(TAG)).is_ok();
+        bench.sim.restore_power();
+        if whole {
+            break;
+        }
+        cuts += 1;
+        bench.run(&Command::of(&intent).tagged(TAG)).unwrap_or_else(|failure| panic!("cut at {operation}: {failure}"));
+        assert!(bench.sim.contents() == wanted, "cut at {operation}");
+    }
+    assert!(cuts > 5, "{cuts} cuts");
+}
