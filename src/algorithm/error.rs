@@ -10,6 +10,8 @@ use std::time::Duration;
 /// What an algorithm was doing, as messages say it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Task {
+    /// Supply and lines, without the chip's help.
+    Measuring,
     Entering,
     Identifying,
     Erasing,
@@ -24,6 +26,7 @@ pub enum Task {
 impl fmt::Display for Task {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
+            Task::Measuring => write!(f, "measuring supply and lines"),
             Task::Entering => write!(f, "entering programming mode"),
             Task::Identifying => write!(f, "reading ID, configuration and lock"),
             Task::Erasing => write!(f, "erasing the chip"),

@@ -7,7 +7,7 @@ use farrier::bus::Bus;
 use farrier::image::{ByteAddress, Image, Memory, Span};
 use farrier::link::Client;
 use farrier::sim::{DirectBus, Fault, HeldLine, Sim};
-use farrier::units::Hertz;
+use farrier::units::{Hertz, Millivolts};
 use std::ops::ControlFlow;
 use std::time::Duration;
 
@@ -235,21 +235,52 @@ fn a_lost_clock_is_replaced_by_the_bridges() {
 
 #[test]
 fn faults_of_the_wiring_are_told_apart() {
+    let held = |line, high| Fault::HeldLine(line, high);
+    // The fault, what it shows, and the wire named first or second.
     let cases = [
-        (Fault::OpenMiso, Evidence::AllOnes),
-        (Fault::ShortedData, Evidence::SentComesBack),
-        (Fault::NoPower, Evidence::NoPower),
-        (Fault::HeldLine(HeldLine::Reset, true), Evidence::ResetHeldHigh),
-        (Fault::HeldLine(HeldLine::Sck, true), Evidence::SckHeldHigh),
-        (Fault::HeldLine(HeldLine::Mosi, true), Evidence::MosiHeldHigh),
+        (Fault::OpenMiso, Evidence::AllOnes, "MISO (open"),
+        (Fault::SwappedData, Evidence::AllOnes, "swapped with MOSI"),
+        (Fault::ShortedData, Evidence::SentComesBack, "MOSI and MISO"),
+        (Fault::NoPower, Evidence::NoPower, "the board's supply"),
+        (Fault::WrongSupply(Millivolts(1_500)), Evidence::LowSupply, "the board's supply"),
+        (held(HeldLine::Reset, true), Evidence::ResetHeldHigh, "RESET, which is shorted to the supply"),
+        (held(HeldLine::Reset, false), Evidence::ResetHeldLow, "RESET, which is shorted to ground"),
+        (held(HeldLine::Sck, true), Evidence::SckHeldHigh, "SCK"),
+        (held(HeldLine::Sck, false), Evidence::AllOnes, "then SCK (held low"),
+        (held(HeldLine::Mosi, true), Evidence::MosiHeldHigh, "MOSI"),
+        (held(HeldLine::Mosi, false), Evidence::AllZeros, "MISO and MOSI"),
     ];
-    for (fault, evidence) in cases {
-        let mut bench = Bench::configured("vent");
+    for (fault, evidence, named) in cases {
+        // As shipped: the first rung is too fast, and a chip whose RESET never moves does not get in step again.
+        let mut bench = Bench::factory("vent");
+        bench.sim.damage(fault.clone());
+        let wiring = AvrSpi::new(&mut bench.bus, &bench.chip).wiring().unwrap();
+        assert_eq!(wiring.evidence(), Some(evidence), "{fault:?}: {wiring:?}");
+        let mut bench = Bench::factory("vent");
         bench.sim.damage(fault.clone());
         let rungs = bench.rungs();
         match AvrSpi::new(&mut bench.bus, &bench.chip).enter(&rungs) {
-            Err(AlgorithmError::NoAnswer(found)) => assert_eq!(found.evidence, evidence, "{fault:?}: {found}"),
+            Err(AlgorithmError::NoAnswer(found)) => {
+                assert_eq!(found.evidence, evidence, "{fault:?}: {found}");
+                assert!(found.to_string().lines().all(|line| line.len() <= 100), "{found}");
+                let look = found.to_string().lines().find_map(|line| Some(line.strip_prefix("Look first at: ")?.to_owned()));
+                assert!(look.is_some_and(|look| look.contains(named)), "{fault:?}: {found}");
+            }
             other => panic!("{fault:?}: {other:?}"),
+        }
+    }
+}
+
+#[test]
+fn wiring_in_order_shows_nothing_and_harms_nothing() {
+    for name in BOARDS {
+        for mut bench in [Bench::factory(name), Bench::configured(name)] {
+            let level = bench.board.levels;
+            let wiring = AvrSpi::new(&mut bench.bus, &bench.chip).wiring().unwrap();
+            assert_eq!((wiring.supply, wiring.evidence()), (Some(level), None), "{name}");
+            let lines = wiring.lines.unwrap().to_string();
+            assert_eq!(lines, "RESET moves, SCK goes low, MOSI goes low, MISO moves and does not follow MOSI", "{name}");
+            bench.assert_clean();
         }
     }
 }

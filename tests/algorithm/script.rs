@@ -20,6 +20,8 @@ pub struct Script {
     pub lists: Vec<Vec<Operation>>,
     pub answer: Answer,
     pub failure: Failure,
+    /// What the supply measures.
+    pub supply: Millivolts,
     /// Most lists that were in flight at once.
     pub most_in_flight: usize,
     /// What patterns with [`Outcome::Return`] give: a byte for each captured byte's number since the pattern's `first` counter.
@@ -64,6 +66,7 @@ impl Script {
             lists: Vec::new(),
             answer: Box::new(|instruction, _| healthy(instruction)),
             failure: Box::new(|_, _| None),
+            supply: Millivolts(5000),
             most_in_flight: 0,
             memory: |_, _| 0xFF,
             spi_clock: Hertz(0),
@@ -118,7 +121,7 @@ impl Script {
                 self.spi_clock = *hz;
                 Reply::Clock(*hz)
             }
-            Operation::MeasureSupply => Reply::Supply(Some(Millivolts(5000))),
+            Operation::MeasureSupply => Reply::Supply(Some(self.supply)),
             Operation::ReadLines => Reply::Lines(self.lines()),
             Operation::Transfer(bytes) => Reply::Bytes(self.exchange(bytes)),
             Operation::Poll { send, byte, mask, value, .. } => {

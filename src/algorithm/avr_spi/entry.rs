@@ -9,16 +9,17 @@ use super::evidence::{Attempt, Evidence, NoAnswer};
 use super::instruction::PROGRAMMING_ENABLE;
 use super::lists::{bytes_of, transfer};
 use super::rung::{Rung, slowest_first};
+use super::wiring::Wiring;
 use super::{AlgorithmError, AvrSpi, Session, Task};
 use crate::bus::{BusError, Drive, Line, Operation, Reply, Why};
 use crate::units::{Hertz, Millivolts};
 use std::time::Duration;
 
 /// From RESET going low to Programming Enable: at least 20 ms.
-const BEFORE_ENABLE: Duration = Duration::from_millis(20);
+pub(super) const BEFORE_ENABLE: Duration = Duration::from_millis(20);
 /// The shortest RESET pulse given: boards hang capacitors on RESET, and two clocks of the slowest oscillator (16 kHz) fit
 /// in it many times. Between two pulses the firmware runs for so long, so it is not made longer than need be.
-const PULSE: Duration = Duration::from_millis(1);
+pub(super) const PULSE: Duration = Duration::from_millis(1);
 /// Entries tried on each rung: a single disturbed echo must not lead to a slower clock.
 const TRIES_A_RUNG: u32 = 2;
 /// ID, calibration, configuration and lock are read this often and must stay the same: a clock slightly too fast for the
@@ -120,11 +121,13 @@ impl AvrSpi<'_> {
         let Some(slowest) = rungs.iter().map(|rung| rung.programming_clock).min() else {
             return Err(AlgorithmError::NoClockInRange { slowest: abilities.spi_clock_min, fastest: abilities.spi_clock_max });
         };
-        let supply = match abilities.measures_supply {
-            true => self.run(Task::Entering, &[Operation::MeasureSupply])?,
-            false => Vec::new(),
-        };
-        let supply = supply.iter().find_map(|reply| if let Reply::Supply(supply) = reply { *supply } else { None });
+        let has_clock_output = abilities.clock_output;
+        let supply = self.supply()?;
+        if supply.is_some_and(Wiring::is_no_supply) {
+            // Lines that are driven into a board without a supply would feed it.
+            let wiring = Wiring { supply, lines: None };
+            return Err(AlgorithmError::NoAnswer(Box::new(NoAnswer::of(Vec::new(), wiring, has_clock_output))));
+        }
         // The system clock is at least four times the programming clock, so this is four of the chip's clocks or more.
         let pulse = PULSE.max(Duration::from_secs(1) / slowest.0.max(1));
         Ok(Ladder { pulse, supply, ..Ladder::default() })
@@ -160,22 +163,22 @@ impl AvrSpi<'_> {
     /// One try: the answer to Programming Enable, where it has the echo.
     fn echo(&mut self, ladder: &mut Ladder, rung: Rung) -> Result<Option<[u8; 4]>, AlgorithmError> {
         ladder.tries += 1;
-        let (answer, held) = self.enable(rung, ladder.pulse)?;
-        let evidence = Evidence::of_answer(answer).map(|seen| held.unwrap_or(seen));
+        let answer = self.enable(rung, ladder.pulse)?;
+        let evidence = Evidence::of_answer(answer);
         ladder.attempts.extend(evidence.map(|evidence| Attempt { rung, answer, evidence }));
         Ok(evidence.is_none().then_some(answer))
     }
 
-    /// RESET pulse, wait, Programming Enable. What came back with it, and which line was held.
-    fn enable(&mut self, rung: Rung, pulse: Duration) -> Result<([u8; 4], Option<Evidence>), AlgorithmError> {
+    /// RESET pulse, wait, Programming Enable. What came back with it.
+    fn enable(&mut self, rung: Rung, pulse: Duration) -> Result<[u8; 4], AlgorithmError> {
         let reset = |drive| Operation::Line { line: Line::Reset, drive };
         let mut list = vec![Operation::SpiClock(rung.programming_clock)];
         if rung.clock_output != self.clock_output {
             list.push(Operation::ClockOutput(rung.clock_output));
         }
         // Where the firmware runs, RESET is high already: it is not started anew just to be stopped.
-        list.extend([reset(Drive::High), Operation::Delay(pulse), Operation::ReadLines]);
-        list.extend([reset(Drive::Low), Operation::Delay(BEFORE_ENABLE), Operation::ReadLines, transfer(PROGRAMMING_ENABLE)]);
+        list.extend([reset(Drive::High), Operation::Delay(pulse)]);
+        list.extend([reset(Drive::Low), Operation::Delay(BEFORE_ENABLE), transfer(PROGRAMMING_ENABLE)]);
         (self.driving, self.entered) = (true, None);
         self.clock_output = rung.clock_output;
         let replies = self.run(Task::Entering, &list)?;
@@ -186,9 +189,7 @@ impl AvrSpi<'_> {
             _ => rung.programming_clock,
         };
         self.entered = Some(Session { rung, programming_clock });
-        let mut lines = replies.iter().filter_map(|reply| if let Reply::Lines(levels) = reply { Some(*levels) } else { None });
-        let held = lines.next().zip(lines.next()).and_then(|(high, low)| Evidence::of_lines(high, low));
-        Ok((answer, held))
+        Ok(answer)
     }
 
     /// Reads what identifies the chip several times.
@@ -204,8 +205,10 @@ impl AvrSpi<'_> {
         }
     }
 
-    fn no_answer(&self, ladder: Ladder) -> NoAnswer {
-        NoAnswer::of(ladder.attempts, ladder.supply, self.bus.abilities().clock_output)
+    /// The evidence of a ladder that failed, with a look at supply and lines; or why that cannot be had any more.
+    fn no_answer(&mut self, ladder: Ladder) -> Result<NoAnswer, AlgorithmError> {
+        let wiring = self.wiring()?;
+        Ok(NoAnswer::of(ladder.attempts, wiring, self.bus.abilities().clock_output))
     }
 
     /// The result of a ladder; without one, or after an error, the chip is let go.
@@ -222,10 +225,11 @@ impl AvrSpi<'_> {
                 });
             }
             (Err(AlgorithmError::Bus { source: BusError::Failed { why: Why::NoPower, .. }, .. }), _) => {
-                AlgorithmError::NoAnswer(Box::new(NoAnswer { evidence: Evidence::NoPower, ..self.no_answer(ladder) }))
+                let no_power = |found| NoAnswer { evidence: Evidence::NoPower, ..found };
+                self.no_answer(ladder).map_or_else(|error| error, |found| AlgorithmError::NoAnswer(Box::new(no_power(found))))
             }
             (Err(error), _) => error,
-            (Ok(_), _) => AlgorithmError::NoAnswer(Box::new(self.no_answer(ladder))),
+            (Ok(_), _) => self.no_answer(ladder).map_or_else(|error| error, |found| AlgorithmError::NoAnswer(Box::new(found))),
         };
         // The first error is the one to tell.
         let _ = self.release();

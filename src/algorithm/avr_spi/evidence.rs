@@ -5,8 +5,7 @@
 
 use super::instruction::{ECHO, PROGRAMMING_ENABLE};
 use super::rung::Rung;
-use crate::bus::LineLevels;
-use crate::units::Millivolts;
+use super::wiring::Wiring;
 use std::fmt;
 
 /// What one try, or all of them, showed. Later ones say more and win over earlier ones.
@@ -34,6 +33,8 @@ pub enum Evidence {
     ResetHeldLow,
     /// RESET was high while the bridge drove it low.
     ResetHeldHigh,
+    /// The supply is below what any chip of this family needs.
+    LowSupply,
     /// The bridge sees no supply on the board.
     NoPower,
 }
@@ -53,67 +54,41 @@ impl Evidence {
         }
     }
 
-    /// The line that something else holds, from the levels with RESET driven high and with RESET driven low.
-    pub(super) fn of_lines(high: LineLevels, low: LineLevels) -> Option<Evidence> {
-        match () {
-            () if low.reset => Some(Evidence::ResetHeldHigh),
-            () if !high.reset => Some(Evidence::ResetHeldLow),
-            () if high.mosi && low.mosi => Some(Evidence::MosiHeldHigh),
-            () if high.sck && low.sck => Some(Evidence::SckHeldHigh),
-            () => None,
+    /// What was seen, as a sentence.
+    pub fn seen(self) -> &'static str {
+        match self {
+            Evidence::AllZeros => "MISO stayed low for the whole time.",
+            Evidence::AllOnes => "MISO stayed high for the whole time.",
+            Evidence::OtherBytes => "Bytes came back, and the echo of Programming Enable was not among them.",
+            Evidence::ShiftedByABit => "The echo of Programming Enable came back shifted by one bit.",
+            Evidence::BlankId => "The echo was right, and the ID bytes read as all 00 or all FF.",
+            Evidence::Unsteady => "The echo was right, and what was read then changed from one read to the next.",
+            Evidence::SentComesBack => "Every byte that was sent came back at once.",
+            Evidence::SckHeldHigh => "SCK stayed high although the bridge drove it low.",
+            Evidence::MosiHeldHigh => "MOSI stayed high although the bridge drove it low.",
+            Evidence::ResetHeldLow => "RESET stayed low although the bridge drove it high.",
+            Evidence::ResetHeldHigh => "RESET stayed high although the bridge drove it low.",
+            Evidence::LowSupply => "The supply is below the 1.8 V that any chip of this family needs.",
+            Evidence::NoPower => "The bridge sees no supply on the board.",
         }
     }
 
-    /// What was seen, and what to look at first; a sentence each, a line each.
-    pub fn sentences(self) -> [&'static str; 2] {
+    /// What to look at first, the likeliest wire in front.
+    pub fn look_at(self) -> &'static str {
         match self {
-            Evidence::AllZeros => [
-                "MISO stayed low for the whole time.",
-                "Look first at: the board's supply, then MISO (open, shorted to ground) and RESET, then the clock.",
-            ],
-            Evidence::AllOnes => [
-                "MISO stayed high for the whole time.",
-                "Look first at: MISO (open, or held high by another part), then RESET and the chip's clock.",
-            ],
-            Evidence::OtherBytes => [
-                "Bytes came back, and the echo of Programming Enable was not among them.",
-                "Look first at: RESET (does it go low?), other parts on MISO, a chip without a clock, long wires.",
-            ],
-            Evidence::ShiftedByABit => [
-                "The echo of Programming Enable came back shifted by one bit.",
-                "Look first at: SCK (noise, an edge too many, long wires, a missing ground).",
-            ],
-            Evidence::BlankId => [
-                "The echo was right, and the ID bytes read as all 00 or all FF.",
-                "Look first at: the chip's clock (slower than any that was tried?), MISO, and the supply.",
-            ],
-            Evidence::Unsteady => [
-                "The echo was right, and what was read then changed from one read to the next.",
-                "Look first at: long wires, ground, the supply under load, and the chip's clock.",
-            ],
-            Evidence::SentComesBack => {
-                ["Every byte that was sent came back at once.", "Look first at: MOSI and MISO, which seem to be joined."]
-            }
-            Evidence::SckHeldHigh => [
-                "SCK stayed high although the bridge drove it low.",
-                "Look first at: SCK, which is shorted to the supply or driven by another part.",
-            ],
-            Evidence::MosiHeldHigh => [
-                "MOSI stayed high although the bridge drove it low.",
-                "Look first at: MOSI, which is shorted to the supply or driven by another part.",
-            ],
-            Evidence::ResetHeldLow => [
-                "RESET stayed low although the bridge drove it high.",
-                "Look first at: RESET, which is shorted to ground or held by a button or a supervisor.",
-            ],
-            Evidence::ResetHeldHigh => [
-                "RESET stayed high although the bridge drove it low.",
-                "Look first at: RESET, which is shorted to the supply or driven by another part.",
-            ],
-            Evidence::NoPower => [
-                "The bridge sees no supply on the board.",
-                "Look first at: the board's supply, ground, and the supply pin of the programming header.",
-            ],
+            Evidence::AllZeros => "MISO and MOSI (is one shorted to ground?), then RESET and the chip's clock.",
+            Evidence::AllOnes => "MISO (open, or swapped with MOSI?), then SCK (held low?), RESET, the chip's clock.",
+            Evidence::OtherBytes => "RESET (does it reach the chip?), other parts on MISO, the chip's clock, long wires.",
+            Evidence::ShiftedByABit => "SCK (noise, an edge too many, long wires, a missing ground).",
+            Evidence::BlankId => "the chip's clock (slower than any that was tried?), MISO, and the supply.",
+            Evidence::Unsteady => "long wires, ground, the supply under load, and the chip's clock.",
+            Evidence::SentComesBack => "MOSI and MISO, which seem to be joined.",
+            Evidence::SckHeldHigh => "SCK, which is shorted to the supply or driven by another part.",
+            Evidence::MosiHeldHigh => "MOSI, which is shorted to the supply or driven by another part.",
+            Evidence::ResetHeldLow => "RESET, which is shorted to ground or held by a button or a supervisor.",
+            Evidence::ResetHeldHigh => "RESET, which is shorted to the supply or driven by another part.",
+            Evidence::LowSupply => "the board's supply, its cable, and what may pull it down.",
+            Evidence::NoPower => "the board's supply, ground, and the wire to VCC by which the bridge measures it.",
         }
     }
 }
@@ -130,61 +105,65 @@ pub struct Attempt {
 /// No rung gave an entry.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct NoAnswer {
-    /// Every try, in order.
+    /// Every try, in order. None at all where the board has no supply.
     pub attempts: Vec<Attempt>,
-    /// What they show together.
+    /// What supply and lines show, looked at after the last try.
+    pub wiring: Wiring,
+    /// What all of it shows together.
     pub evidence: Evidence,
-    /// The supply, where the bridge can measure it.
-    pub supply: Option<Millivolts>,
     /// Whether the bridge has a clock output.
     pub has_clock_output: bool,
 }
 
 impl NoAnswer {
-    pub(super) fn of(attempts: Vec<Attempt>, supply: Option<Millivolts>, has_clock_output: bool) -> NoAnswer {
-        let unpowered = supply.is_some_and(|supply| supply < Evidence::UNPOWERED_BELOW);
-        let seen = attempts.iter().map(|attempt| attempt.evidence).max();
-        let evidence = if unpowered { Evidence::NoPower } else { seen.unwrap_or(Evidence::NoPower) };
-        NoAnswer { attempts, evidence, supply, has_clock_output }
+    pub(super) fn of(attempts: Vec<Attempt>, wiring: Wiring, has_clock_output: bool) -> NoAnswer {
+        // At a clock too fast for it a chip sends other bytes; what was looked at slowly says more.
+        let slow = wiring.evidence();
+        let tries = attempts.iter().map(|attempt| attempt.evidence).filter(|seen| *seen != Evidence::OtherBytes || slow.is_none());
+        let seen = tries.max().max(slow);
+        NoAnswer { attempts, wiring, evidence: seen.unwrap_or(Evidence::NoPower), has_clock_output }
     }
 
     /// The bridge has a clock output, no rung used it, and the board has a supply: a chip that lost its clock may answer with it.
     pub fn clock_output_untried(&self) -> bool {
         let untried = self.attempts.iter().all(|attempt| attempt.rung.clock_output.is_none());
-        self.has_clock_output && untried && self.evidence != Evidence::NoPower
+        self.has_clock_output && untried && self.evidence < Evidence::LowSupply
     }
-}
 
-impl Evidence {
-    /// No part of this family works below 1.8 V (8271, 'Electrical Characteristics', operating voltage: from memory); what is
-    /// measured below half of that is leakage through the signal lines.
-    const UNPOWERED_BELOW: Millivolts = Millivolts(900);
+    /// What was tried, as the first line of the message has it.
+    fn tried(&self) -> String {
+        let clocks = || self.attempts.iter().map(|attempt| attempt.rung.programming_clock);
+        let (Some(fastest), Some(slowest)) = (clocks().max(), clocks().min()) else {
+            return "the chip was not tried, and no line was driven".into();
+        };
+        let tries = if self.attempts.len() == 1 { "1 try".into() } else { format!("{} tries", self.attempts.len()) };
+        match fastest == slowest {
+            true => format!("the chip did not answer ({tries}, programming clock {fastest})"),
+            false => format!("the chip did not answer ({tries}, programming clocks from {fastest} down to {slowest})"),
+        }
+    }
 }
 
 impl fmt::Display for NoAnswer {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let [seen, first] = self.evidence.sentences();
-        let tries = if self.attempts.len() == 1 { "try" } else { "tries" };
-        write!(f, "the chip did not answer ({} {tries}", self.attempts.len())?;
-        let clocks = || self.attempts.iter().map(|attempt| attempt.rung.programming_clock);
-        match (clocks().max(), clocks().min()) {
-            (Some(fastest), Some(slowest)) if fastest != slowest => write!(f, ", programming clocks from {fastest} down to {slowest}")?,
-            (Some(only), _) => write!(f, ", programming clock {only}")?,
-            (None, _) => {}
+        let Wiring { supply, lines } = &self.wiring;
+        write!(f, "{}.\n{} ", self.tried(), self.evidence.seen())?;
+        match supply {
+            // It went away while the entry was tried, and is back.
+            Some(supply) if self.evidence == Evidence::NoPower && !Wiring::is_no_supply(*supply) => write!(f, "It measures {supply} now.")?,
+            Some(supply) => write!(f, "The supply measures {supply}.")?,
+            None => write!(f, "The supply was not measured: this bridge cannot.")?,
         }
-        write!(f, ").\n{seen}")?;
-        match self.supply {
-            // It went away while the entry was tried.
-            Some(supply) if self.evidence == Evidence::NoPower && supply >= Evidence::UNPOWERED_BELOW => {
-                write!(f, " It measured {supply} just before.")?;
-            }
-            Some(supply) => write!(f, " The supply measures {supply}.")?,
-            None => {}
+        if let Some(lines) = lines {
+            write!(f, "\nLines: {lines}.")?;
         }
         if let Some(last) = self.attempts.last() {
             write!(f, "\nSent {PROGRAMMING_ENABLE:02X?}, last answer {:02X?}.", last.answer)?;
         }
-        write!(f, "\n{first}")?;
+        // A chip without a supply is silent, too.
+        let silent = matches!(self.evidence, Evidence::AllZeros | Evidence::AllOnes);
+        let supply_first = if silent && supply.is_none() { "the board's supply, then " } else { "" };
+        write!(f, "\nLook first at: {supply_first}{}", self.evidence.look_at())?;
         match self.clock_output_untried() {
             true => write!(f, "\nA chip that lost its clock answers with the bridge's clock output wired to its clock pin."),
             false => Ok(()),

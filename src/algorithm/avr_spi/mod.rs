@@ -14,12 +14,14 @@ mod instruction;
 mod lists;
 mod reading;
 mod rung;
+mod wiring;
 
 pub use configuration::Identity;
 pub use entry::Entered;
 pub use evidence::{Attempt, Evidence, NoAnswer};
 pub use reading::PageChecksum;
 pub use rung::{Rung, rungs};
+pub use wiring::{Lines, Miso, Wiring};
 
 use super::{AlgorithmError, Task};
 use crate::board::Chip;
