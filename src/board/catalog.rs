@@ -61,6 +61,11 @@ pub fn loader(name: &str) -> Option<&'static [u8]> {
     BUILT_IN.get_file(format!("loaders/{name}/{name}.hex")).map(|file| file.contents())
 }
 
+/// The application that comes with the demo board of this name, as Intel HEX.
+pub fn demo_application(board: &str) -> Option<&'static [u8]> {
+    BUILT_IN.get_file(format!("demo-applications/{board}.hex")).map(|file| file.contents())
+}
+
 /// The names of the demo boards.
 pub fn demo_names() -> Vec<String> {
     names_in("demo")

@@ -1,7 +1,7 @@
 //! A chip as its description file gives it. Every number's source (document and section) stands in that file.
 
 use crate::image::{Memory, Span};
-use crate::units::Hertz;
+use crate::units::{Hertz, Millivolts};
 use serde::{Deserialize, Serialize};
 use std::time::Duration;
 
@@ -90,6 +90,8 @@ pub struct FieldValue {
     pub words: String,
     /// For the clock field: what runs the chip.
     pub clock: Option<ClockSource>,
+    /// The chip is held in reset while its supply is below this.
+    pub resets_below: Option<Millivolts>,
     /// Ways in that this value shuts for good.
     pub shuts: Vec<Way>,
     /// For lock fields: this value forbids reading flash and EEPROM through a way in.

@@ -5,7 +5,7 @@ use super::chip::{
 };
 use crate::image::{ByteAddress, Memory, Span};
 use crate::reader::{Mistake, Placed, Table, one_of, read};
-use crate::units::Hertz;
+use crate::units::{Hertz, Millivolts};
 use std::time::Duration;
 
 /// The largest memory that a file may give: a bound against slips, far above what the supported chips have.
@@ -276,6 +276,7 @@ fn value(table: &Table, most: u8, role: Option<Role>) -> Option<FieldValue> {
         Some(Role::Clock) => table.table("clock").map(|clock| clock_source(&clock).map(Some)),
         _ => Some(Some(None)),
     };
+    let resets_below = table.has("resets_below_mv").then(|| table.number("resets_below_mv", 1..=10_000));
     let shuts = table.choices("shuts", WAYS);
     let forbids = table.choices("forbids", &[("reading", true), ("writing", false)]);
     let forbids = forbids?;
@@ -284,6 +285,10 @@ fn value(table: &Table, most: u8, role: Option<Role>) -> Option<FieldValue> {
         name: name?.value,
         words: words?.value,
         clock: clock??,
+        resets_below: match resets_below {
+            Some(level) => Some(Millivolts(level?.value as u16)),
+            None => None,
+        },
         shuts: shuts?,
         forbids_reading: forbids.contains(&true),
         forbids_writing: forbids.contains(&false),

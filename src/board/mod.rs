@@ -21,7 +21,7 @@ pub use board_file::read_board;
 pub use bridge_file::read_bridge;
 pub use bridge_images::bridge_image;
 pub use bridge_kind::{BridgeImage, BridgeKind, BridgePin, BridgePins, BridgeSupply, Buy, FirmwareWay, Measurement, ResetHold};
-pub use catalog::{Catalog, CatalogError, Listed, Origin, bridge_kind, bridge_kinds, bridge_names, demo_names, loader};
+pub use catalog::{Catalog, CatalogError, Listed, Origin, bridge_kind, bridge_kinds, bridge_names, demo_application, demo_names, loader};
 pub use chip::{BootSection, Chip, ClockSource, ConfigurationByte, EraseUnit, Field, FieldValue, MemoryShape, Role, Timings, Way, WayIn};
 pub use chip_file::read_chip;
 pub use configuration::{Forbids, Setting};

@@ -4,9 +4,11 @@ use super::context::Context;
 use super::output;
 use super::sim_serve::Serve;
 use super::stop::Stop;
-use crate::sim::Fault;
+use crate::sim::{BRICKED, Bricked, Fault, Glance, SURPRISE};
+use clap::builder::{PossibleValue, TypedValueParser};
 use clap::{Args, Subcommand};
 use serde_json::json;
+use std::ffi::OsStr;
 use std::path::PathBuf;
 use std::process::ExitCode;
 
@@ -22,15 +24,44 @@ pub enum Sim {
     Serve(Serve),
 }
 
-/// Make a simulated board, as its chip is shipped.
+/// Make a simulated board: as its chip is shipped, or bricked after some use.
 #[derive(Args, Debug)]
-#[command(after_help = "Example: farrier sim new bench-1 --board vent --seed 7")]
+#[command(after_help = "Example: farrier sim new bench-1 --board vent --seed 7\n\
+                  Example: farrier sim new bench-2 --board vent --bricked erased-loader\n\
+                  Example: farrier sim new bench-3 --board frost --bricked surprise --seed 4")]
 pub struct New {
     /// What to call it: small letters, digits and hyphens.
     pub name: String,
     /// Makes all its random choices.
     #[arg(long, value_name = "N", default_value_t = 1)]
     pub seed: u64,
+    /// In use, with loader, application and settings, and then bricked in this way.
+    #[arg(long, value_name = "KIND", value_parser = Kinds)]
+    pub bricked: Option<String>,
+}
+
+/// What `--bricked` takes, each with its sentence.
+#[derive(Clone)]
+struct Kinds;
+
+impl TypedValueParser for Kinds {
+    type Value = String;
+
+    fn parse_ref(&self, _: &clap::Command, _: Option<&clap::Arg>, value: &OsStr) -> Result<String, clap::Error> {
+        let name = value.to_string_lossy().into_owned();
+        match Bricked::named(&name) {
+            Err(why) if name != SURPRISE => {
+                let told = format!("{why}.\n`farrier sim new --help` lists them\n");
+                Err(clap::Error::raw(clap::error::ErrorKind::InvalidValue, told))
+            }
+            _ => Ok(name),
+        }
+    }
+
+    fn possible_values(&self) -> Option<Box<dyn Iterator<Item = PossibleValue>>> {
+        let drawn = PossibleValue::new(SURPRISE).help("One of these, drawn by the seed and not told.");
+        Some(Box::new(BRICKED.iter().map(|kind| PossibleValue::new(kind.name).help(kind.sentence)).chain([drawn])))
+    }
 }
 
 /// List the simulated boards.
@@ -51,7 +82,8 @@ pub struct Name {
 pub struct Damage {
     pub name: String,
     /// open-miso, shorted-data, swapped-data, held-line=LINE-LEVEL, no-power, wrong-supply=MILLIVOLTS, wrong-level=MILLIVOLTS,
-    /// other-chip, lost-clock, locked-chip=MODE, weak-cells=PAGE, power-cut=OPERATIONS, power-cut-instructions=N
+    /// weak-supply=MILLIVOLTS, reversed-cable, deaf-in-brown-out, other-chip, lost-clock, locked-chip=MODE, weak-cells=PAGE,
+    /// power-cut=OPERATIONS, power-cut-instructions=N
     pub fault: Fault,
 }
 
@@ -75,15 +107,7 @@ impl Sim {
     pub fn run(self, context: &Context) -> Result<ExitCode, Stop> {
         let sims = context.sims();
         match self {
-            Sim::New(New { name, seed }) => {
-                let Some(board) = context.global.board.as_deref() else {
-                    return Err(
-                        Stop::usage("a sim needs to know which board it is").hint("Give --board NAME; `farrier boards` lists them.")
-                    );
-                };
-                sims.create(&name, board, seed)?;
-                told(context, &name, &format!("The simulated board {name} is made: {board}, as shipped, seed {seed}."));
-            }
+            Sim::New(new) => new.make(context)?,
             Sim::List(_) => list(context)?,
             Sim::Reset(Name { name }) => {
                 let open = sims.open_sim(&name)?;
@@ -114,6 +138,28 @@ impl Sim {
     }
 }
 
+impl New {
+    fn make(&self, context: &Context) -> Result<(), Stop> {
+        let Some(board) = context.global.board.as_deref() else {
+            return Err(Stop::usage("a sim needs to know which board it is").hint("Give --board NAME; `farrier boards` lists them."));
+        };
+        let (sims, New { name, seed, bricked }) = (context.sims(), self);
+        let sentence = match bricked.as_deref() {
+            None => {
+                sims.create(name, board, *seed)?;
+                format!("The simulated board {name} is made: {board}, as shipped, seed {seed}.")
+            }
+            Some(kind) => {
+                sims.create_bricked(name, board, *seed, kind)?;
+                let what = Bricked::named(kind).map_or("What was done to it is not told.", |kind| kind.sentence);
+                format!("The simulated board {name} is made: {board}, bricked after some use, seed {seed}. {what}")
+            }
+        };
+        told(context, name, &sentence);
+        Ok(())
+    }
+}
+
 fn told(context: &Context, name: &str, sentence: &str) {
     if context.global.json {
         return output::json(&json!({ "sim": name, "done": sentence }));
@@ -133,15 +179,20 @@ fn list(context: &Context) -> Result<(), Stop> {
         output::next("farrier sim new bench-1 --board vent");
         return Ok(());
     }
-    output::line(format!("{:<20} {:<20} {:<14} {:>10} {:>10}  faults", "name", "board", "chip", "operations", "violations"));
+    let width = |of: fn(&Glance) -> &str| all.iter().map(|sim| of(sim).chars().count()).max().unwrap_or(0);
+    let (name, board, chip) = (width(|sim| &sim.name), width(|sim| &sim.board).max(5), width(|sim| &sim.chip));
+    output::line(format!("{:<name$} {:<board$} {:<chip$} operations violations  bricked, faults", "name", "board", "chip"));
     for sim in &all {
-        let faults: Vec<String> = sim.faults.iter().map(ToString::to_string).collect();
-        let faults = if faults.is_empty() { "none".to_owned() } else { faults.join(", ") };
-        output::line(format!(
-            "{:<20} {:<20} {:<14} {:>10} {:>10}  {faults}",
-            sim.name, sim.board, sim.chip, sim.operations, sim.violations
-        ));
+        let counts = format!("{:>10} {:>10}", sim.operations, sim.violations);
+        output::line(format!("{:<name$} {:<board$} {:<chip$} {counts}  {}", sim.name, sim.board, sim.chip, wrong(sim)));
     }
     output::next(format!("farrier inspect --via sim:{}", all[0].name));
     Ok(())
+}
+
+/// How a sim was bricked when it was made, and the faults that it has now.
+fn wrong(sim: &Glance) -> String {
+    let faults = sim.faults.iter().flatten().map(ToString::to_string);
+    let all: Vec<String> = sim.bricked.iter().cloned().chain(faults).collect();
+    if all.is_empty() { "none".to_owned() } else { all.join(", ") }
 }

@@ -1,15 +1,18 @@
 //! The simulated board: chip, supply, lines, and the faults that lie over them.
 
+use super::bricked::{BrickError, Bricked, Patient};
 use super::chip::{SimChip, UNDRIVEN};
 use super::clocking::{OutsideClock, Sck, system_clock};
 use super::contents::Contents;
 use super::fault::{Fault, HeldLine};
+use super::plug::Reversed;
 use super::programming::{LB1, LB2};
 use crate::board::{Board, Chip, ClockSource, Role};
 use crate::bus::{LineLevels, Why};
 use crate::time::Moment;
 use crate::units::{Hertz, Millivolts};
 use fastrand::Rng;
+use serde::{Deserialize, Serialize};
 
 /// Below this no part in scope is specified to work (8271, 'Electrical Characteristics', from memory).
 const SUPPLY_LEAST: Millivolts = Millivolts(1_800);
@@ -20,7 +23,11 @@ pub(super) struct SimBoard {
     pub(super) faults: Vec<Fault>,
     /// Bus operations carried out since the board was made.
     pub(super) operations: u64,
+    /// How the board was made, where it was bricked then.
+    pub(super) brick: Option<Brick>,
     fitted: OutsideClock,
+    /// What a bridge meets through a plug that is turned round.
+    reversed: Reversed,
     level: Millivolts,
     /// Bytes since the board was connected; four are an instruction.
     bytes: u64,
@@ -42,6 +49,16 @@ impl SimBoard {
         SimBoard::with(board, chip, contents, rng)
     }
 
+    /// A board that was in use and was bricked in these ways.
+    pub(super) fn bricked(board: &Board, chip: &Chip, seed: u64, kinds: &[&'static Bricked]) -> Result<SimBoard, BrickError> {
+        let mut patient = Patient::of(board, chip, seed);
+        kinds.iter().try_for_each(|kind| patient.brick(kind))?;
+        let Patient { contents, faults, .. } = patient;
+        let mut made = SimBoard::with(board, chip, contents, Rng::with_seed(seed));
+        faults.into_iter().for_each(|fault| made.damage(fault, Moment::default()));
+        Ok(made)
+    }
+
     /// A board with these contents.
     pub(super) fn with(board: &Board, chip: &Chip, contents: Contents, rng: Rng) -> SimBoard {
         let fitted = OutsideClock::fitted(board);
@@ -49,7 +66,9 @@ impl SimBoard {
             chip: SimChip::new(chip.clone(), contents, fitted, rng),
             faults: Vec::new(),
             operations: 0,
+            brick: None,
             fitted,
+            reversed: Reversed::of(&board.header),
             level: board.levels,
             bytes: 0,
             switched_off: false,
@@ -115,6 +134,8 @@ impl SimBoard {
         self.chip.overlay.id = self.faults.iter().find_map(|fault| if let Fault::OtherChip(id) = fault { Some(*id) } else { None });
         let weak = self.faults.iter().filter_map(|fault| if let Fault::WeakCells(page) = fault { Some(*page) } else { None });
         self.chip.overlay.weak_pages = weak.collect();
+        self.chip.overlay.weak_supply = self.faults.iter().any(|fault| matches!(fault, Fault::WeakSupply(_)));
+        self.chip.overlay.deaf_at = self.has(&Fault::DeafInBrownOut).then(|| self.supply());
         self.apply_supply(now);
         self.apply_reset(now);
     }
@@ -129,7 +150,7 @@ impl SimBoard {
 
     /// RESET as the chip sees it; released, the board's pull-up makes it high.
     fn reset_level(&self) -> bool {
-        self.held(HeldLine::Reset).unwrap_or(!self.reset_low)
+        self.held(HeldLine::Reset).unwrap_or(!self.reset_low || self.is_reversed())
     }
 
     fn apply_reset(&mut self, now: Moment) {
@@ -154,6 +175,9 @@ impl SimBoard {
     /// The lines as the bridge reads them. SCK and MOSI are low between transfers.
     pub(super) fn lines(&self) -> LineLevels {
         let powered = self.chip.is_powered();
+        if self.is_reversed() {
+            return self.reversed.lines(powered);
+        }
         LineLevels {
             reset: self.reset_level() && powered,
             sck: self.held(HeldLine::Sck).unwrap_or(false) && powered,
@@ -166,9 +190,19 @@ impl SimBoard {
         self.faults.contains(fault)
     }
 
-    /// The supply as a meter shows it.
-    pub(super) fn supply(&self) -> Millivolts {
-        let wrong = self.faults.iter().find_map(|fault| if let Fault::WrongSupply(mv) = fault { Some(*mv) } else { None });
+    fn is_reversed(&self) -> bool {
+        self.has(&Fault::ReversedCable)
+    }
+
+    /// The supply as the bridge measures it.
+    pub(super) fn seen_supply(&self) -> Millivolts {
+        if self.is_reversed() { Millivolts(0) } else { self.supply() }
+    }
+
+    /// The supply as a meter on the board shows it.
+    fn supply(&self) -> Millivolts {
+        let other = |fault: &Fault| if let Fault::WrongSupply(mv) | Fault::WeakSupply(mv) = fault { Some(*mv) } else { None };
+        let wrong = self.faults.iter().find_map(other);
         match self.switched_off || self.cut || self.has(&Fault::NoPower) {
             true => Millivolts(0),
             false => wrong.unwrap_or(self.level),
@@ -190,6 +224,9 @@ impl SimBoard {
 
     /// The bridge switches the supply. A supply that was cut does not come back by that.
     pub(super) fn switch_power(&mut self, on: bool, now: Moment) {
+        if self.is_reversed() {
+            return;
+        }
         if !on && self.chip.is_powered() && self.chip.in_reset() {
             self.chip.violations.add(now, "the supply was switched off while RESET was low".into());
         }
@@ -213,7 +250,7 @@ impl SimBoard {
     /// # Errors
     /// [`Why::NoPower`]: a bridge that measures the supply drives nothing into a board without one, which it would feed through its pins.
     pub(super) fn exchange(&mut self, sent: u8, at: Moment, sck: Sck) -> Result<u8, Why> {
-        if self.supply() < Millivolts(1_000) {
+        if self.seen_supply() < Millivolts(1_000) {
             return Err(Why::NoPower);
         }
         let reaches = self.reaches(sent);
@@ -236,6 +273,7 @@ impl SimBoard {
     /// What of the bits that the chip drives on MISO the bridge reads.
     pub(super) fn returns(&self, sent: u8, out: u8) -> u8 {
         match () {
+            () if self.is_reversed() => u8::from(self.lines().miso) * 0xFF,
             () if self.has(&Fault::ShortedData) => sent,
             () if self.has(&Fault::SwappedData) || self.has(&Fault::OpenMiso) => UNDRIVEN,
             () => out,
@@ -244,7 +282,7 @@ impl SimBoard {
 
     /// Whether SCK reaches the chip.
     pub(super) fn clocked(&self) -> bool {
-        self.held(HeldLine::Sck).is_none()
+        self.held(HeldLine::Sck).is_none() && !self.is_reversed()
     }
 
     /// A byte has passed; four are an instruction.
@@ -273,6 +311,16 @@ impl SimBoard {
             self.apply_supply(now);
         }
     }
+}
+
+/// That a board was made bricked, and how.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Brick {
+    /// Its name in the catalog of bricked boards.
+    pub(super) kind: String,
+    /// It was drawn, and is not to be told.
+    pub(super) surprise: bool,
 }
 
 fn is_weak(fault: &Fault) -> bool {

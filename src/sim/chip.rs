@@ -10,7 +10,7 @@ use super::programming::{EepromBuffer, PageBuffer};
 use super::violations::Violations;
 use crate::board::{Chip, Role, Way};
 use crate::time::Moment;
-use crate::units::Hertz;
+use crate::units::{Hertz, Millivolts};
 use fastrand::Rng;
 use std::time::Duration;
 
@@ -27,6 +27,10 @@ pub(super) struct Overlay {
     pub(super) id: Option<[u8; 3]>,
     /// Flash pages with cells that do not hold a 0.
     pub(super) weak_pages: Vec<u32>,
+    /// The supply gives way under load: a self-timed write is never done in full.
+    pub(super) weak_supply: bool,
+    /// The supply, where a brown-out keeps the programming interface silent as well.
+    pub(super) deaf_at: Option<Millivolts>,
 }
 
 /// The chip.
@@ -56,6 +60,8 @@ struct InForce {
     clock: Option<Hertz>,
     /// RSTDISBL, DWEN or SPIEN keep the interface from being entered.
     shut: bool,
+    /// The supply below which the brown-out detector holds the chip in reset.
+    resets_below: Option<Millivolts>,
 }
 
 /// The RESET line, and since when; `None`: for longer than this simulation.
@@ -139,9 +145,10 @@ impl SimChip {
     /// These are the clocks that are there from now on.
     pub(super) fn feed(&mut self, outside: OutsideClock) {
         self.outside = outside;
-        let mut values = self.part.fields.iter().filter_map(|field| field.read(&self.latched)?.value);
-        let shut = values.any(|value| value.shuts.contains(&Way::Spi));
-        self.in_force = InForce { clock: system_clock(&self.part, &self.latched, outside), shut };
+        let values = self.part.fields.iter().filter_map(|field| field.read(&self.latched)?.value);
+        let shut = values.clone().any(|value| value.shuts.contains(&Way::Spi));
+        let resets_below = values.filter_map(|value| value.resets_below).max();
+        self.in_force = InForce { clock: system_clock(&self.part, &self.latched, outside), shut, resets_below };
     }
 
     pub(super) fn is_powered(&self) -> bool {
@@ -155,7 +162,10 @@ impl SimChip {
     /// Finishes the self-timed write whose time has come.
     pub(super) fn settle(&mut self, now: Moment) {
         if let Some(running) = self.running.take_if(|running| running.until <= now) {
-            self.contents.complete(&running.write);
+            match self.overlay.weak_supply {
+                true => self.contents.tear(&running.write, &mut self.rng),
+                false => self.contents.complete(&running.write),
+            }
             self.touched.push(running.write.touches());
         }
     }
@@ -243,8 +253,13 @@ impl SimChip {
     }
 
     /// The system clock, where the interface is alive: RESET low, supply, a clock, not shut by a fuse.
+    ///
+    /// The brown-out detector and the RESET pin reset the chip through the same gate, as the datasheets draw the reset logic (8271,
+    /// 'System Control and Reset', from memory), so the interface is taken to work while the detector holds the chip. No document read
+    /// for this project says so; [`Overlay::deaf_at`] is the other case.
     fn listens(&self) -> Option<Hertz> {
-        let alive = self.in_reset() && self.is_powered() && !self.in_force.shut;
+        let deaf = self.overlay.deaf_at.zip(self.in_force.resets_below).is_some_and(|(supply, level)| supply < level);
+        let alive = self.in_reset() && self.is_powered() && !self.in_force.shut && !deaf;
         self.in_force.clock.filter(|_| alive)
     }
 

@@ -124,7 +124,7 @@ impl Hands for Engine {
     }
 
     fn supply(&mut self) -> Option<Millivolts> {
-        Some(self.board.supply())
+        Some(self.board.seen_supply())
     }
 
     fn lines(&mut self) -> Result<LineLevels, Why> {

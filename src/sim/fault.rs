@@ -29,6 +29,12 @@ pub enum Fault {
     LostClock,
     /// Lock bits are programmed: mode 2 (no writing) or 3 (no reading either). Changes the lock byte.
     LockedChip(u8),
+    /// The supply has this voltage, and gives way under load: no self-timed write is done in full. Below 1.8 V the chip does not answer.
+    WeakSupply(Millivolts),
+    /// The plug of the bridge's cable is turned round: each of its wires ends where the pin on the other side belongs.
+    ReversedCable,
+    /// While the brown-out detector holds the chip in reset, it does not answer either. Whether silicon does is not established.
+    DeafInBrownOut,
     /// Cells of this flash page do not hold what is written.
     WeakCells(u32),
     /// The supply is lost once, right after so many more bus operations. Then the fault is gone.
@@ -85,6 +91,9 @@ impl Fault {
         "no-power",
         "wrong-supply=MILLIVOLTS",
         "wrong-level=MILLIVOLTS",
+        "weak-supply=MILLIVOLTS",
+        "reversed-cable",
+        "deaf-in-brown-out",
         "other-chip[=ID-BYTES]",
         "lost-clock",
         "locked-chip[=MODE]",
@@ -101,6 +110,7 @@ impl Fault {
         let fault = match name {
             "wrong-supply" => return number(value).map(|mv| Fault::WrongSupply(Millivolts(mv))),
             "wrong-level" => return number(value).map(|mv| Fault::WrongLevel(Millivolts(mv))),
+            "weak-supply" => return number(value).map(|mv| Fault::WeakSupply(Millivolts(mv))),
             "other-chip" => return id_bytes(value.unwrap_or("1E9307")).map(Fault::OtherChip),
             "held-line" => return HeldLine::parse(value),
             "locked-chip" => {
@@ -114,6 +124,8 @@ impl Fault {
             "shorted-data" => Fault::ShortedData,
             "swapped-data" => Fault::SwappedData,
             "no-power" => Fault::NoPower,
+            "reversed-cable" => Fault::ReversedCable,
+            "deaf-in-brown-out" => Fault::DeafInBrownOut,
             "lost-clock" => Fault::LostClock,
             _ => return Err("no fault has this name".into()),
         };
@@ -165,6 +177,9 @@ impl fmt::Display for Fault {
             Fault::NoPower => f.write_str("no-power"),
             Fault::WrongSupply(mv) => write!(f, "wrong-supply={}", mv.0),
             Fault::WrongLevel(mv) => write!(f, "wrong-level={}", mv.0),
+            Fault::WeakSupply(mv) => write!(f, "weak-supply={}", mv.0),
+            Fault::ReversedCable => f.write_str("reversed-cable"),
+            Fault::DeafInBrownOut => f.write_str("deaf-in-brown-out"),
             Fault::OtherChip([a, b, c]) => write!(f, "other-chip={a:02X}{b:02X}{c:02X}"),
             Fault::LostClock => f.write_str("lost-clock"),
             Fault::LockedChip(mode) => write!(f, "locked-chip={mode}"),
@@ -186,6 +201,9 @@ mod tests {
             "held-line=sck-high",
             "wrong-supply=2700",
             "other-chip=1E9801",
+            "weak-supply=3900",
+            "reversed-cable",
+            "deaf-in-brown-out",
             "locked-chip=2",
             "weak-cells=7",
             "power-cut=0",

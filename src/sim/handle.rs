@@ -1,6 +1,7 @@
 //! The handle that tests and the `sim` commands hold.
 
 use super::board::SimBoard;
+use super::bricked::{BrickError, Bricked};
 use super::contents::Contents;
 use super::engine::Engine;
 use super::fault::Fault;
@@ -22,6 +23,14 @@ impl Sim {
     /// A new board as shipped: blank, factory fuses. Every random choice comes from `seed`.
     pub fn new(board: &Board, chip: &Chip, seed: u64) -> Sim {
         Sim::over(SimBoard::new(board, chip, seed), &board.name)
+    }
+
+    /// A board that was in use and was bricked in these ways, one after another.
+    ///
+    /// # Errors
+    /// [`BrickError::NotHere`] where this board or its chip cannot have one of them.
+    pub fn bricked(board: &Board, chip: &Chip, seed: u64, kinds: &[&'static Bricked]) -> Result<Sim, BrickError> {
+        Ok(Sim::over(SimBoard::bricked(board, chip, seed, kinds)?, &board.name))
     }
 
     pub(super) fn over(board: SimBoard, name: &str) -> Sim {

@@ -11,6 +11,7 @@ fn value(bits: u8, name: &str, clock: Option<ClockSource>) -> FieldValue {
         name: name.to_owned(),
         words: String::new(),
         clock,
+        resets_below: None,
         shuts: Vec::new(),
         forbids_reading: false,
         forbids_writing: false,

@@ -33,6 +33,7 @@ fn value(bits: u8, name: &str) -> FieldValue {
         name: name.into(),
         words: format!("{name} in words"),
         clock: None,
+        resets_below: None,
         shuts: Vec::new(),
         forbids_reading: false,
         forbids_writing: false,

@@ -13,7 +13,16 @@ pub const SEED: u64 = 20;
 
 fn value(bits: u8, name: &str, clock: Option<ClockSource>, shuts: bool) -> FieldValue {
     let shuts = if shuts { vec![Way::Spi] } else { Vec::new() };
-    FieldValue { bits, name: name.into(), words: String::new(), clock, shuts, forbids_reading: false, forbids_writing: false }
+    FieldValue {
+        bits,
+        name: name.into(),
+        words: String::new(),
+        clock,
+        resets_below: None,
+        shuts,
+        forbids_reading: false,
+        forbids_writing: false,
+    }
 }
 
 fn field(symbol: &str, role: Option<Role>, byte: usize, mask: u8, values: Vec<FieldValue>) -> Field {

@@ -1,6 +1,7 @@
 //! The sim against the datasheet: raw bytes on the bus, and what the silicon holds afterwards.
 
 mod bench;
+mod bricked;
 mod bridge;
 mod entry;
 mod faults;

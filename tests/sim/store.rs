@@ -142,7 +142,7 @@ fn the_list_shows_each_sim() {
     open(&store).sim().damage("locked-chip".parse().expect("a fault"));
     let list = store.list().expect("listed");
     assert_eq!(list.iter().map(|one| (one.name.as_str(), one.board.as_str())).collect::<Vec<_>>(), [("attic", "frost"), ("bench", "vent")]);
-    assert_eq!((list[1].chip.as_str(), list[1].seed, list[1].faults.as_slice()), ("ATmega1284P", 5, [Fault::LockedChip(3)].as_slice()));
+    assert_eq!((list[1].chip.as_str(), list[1].seed, list[1].faults.clone()), ("ATmega1284P", 5, Some(vec![Fault::LockedChip(3)])));
 }
 
 #[test]

@@ -13,7 +13,8 @@ mod state;
 pub(super) use keeper::Keeper;
 pub use open::OpenSim;
 
-use super::board::SimBoard;
+use super::board::{Brick, SimBoard};
+use super::bricked::{BrickError, Bricked, SURPRISE};
 use super::fault::Fault;
 use super::handle::Sim;
 use crate::board::{Board, Catalog, CatalogError, Chip};
@@ -48,6 +49,8 @@ pub enum StoreError {
     Board(#[from] CatalogError),
     #[error("the sim cannot stand for {part}.\nIts flash pages of {page} byte hold no word of 2 bytes")]
     NotModelled { part: String, page: u32 },
+    #[error(transparent)]
+    Brick(#[from] BrickError),
     #[error("{} is damaged:\n{why}", .path.display())]
     Damaged { path: PathBuf, why: String },
     #[error("cannot {doing} {}:\n{source}", .path.display())]
@@ -69,7 +72,10 @@ pub struct Glance {
     pub board: String,
     pub chip: String,
     pub seed: u64,
-    pub faults: Vec<Fault>,
+    /// How it was bricked when it was made, if it was; [`SURPRISE`] where that is not to be told.
+    pub bricked: Option<String>,
+    /// `None` where they would tell what is not to be told.
+    pub faults: Option<Vec<Fault>>,
     /// Bus operations since the board was made.
     pub operations: u64,
     /// How often something was done that the datasheet forbids.
@@ -113,12 +119,15 @@ impl Store {
 
     fn glance(&self, name: String) -> Result<Glance, StoreError> {
         let state = State::read(&self.root.join(&name))?;
+        let surprise = state.brick.as_ref().is_some_and(|brick| brick.surprise);
+        let kind = |brick: Brick| if brick.surprise { SURPRISE.to_owned() } else { brick.kind };
         Ok(Glance {
             name,
+            bricked: state.brick.map(kind),
             board: state.board,
             chip: state.chip,
             seed: state.seed,
-            faults: state.faults,
+            faults: (!surprise).then_some(state.faults),
             operations: state.operations,
             violations: state.violations.count,
         })
@@ -129,17 +138,43 @@ impl Store {
     /// # Errors
     /// A name that is in use or cannot be one, a board that is not in the catalog, or the disk's.
     pub fn create(&self, name: &str, board: &str, seed: u64) -> Result<(), StoreError> {
+        self.make(name, board, seed, |description, chip| Ok(SimBoard::new(description, chip, seed)))
+    }
+
+    /// Makes a sim of a board that was in use and was bricked in a way of this name, or in one that the seed draws ([`SURPRISE`]).
+    ///
+    /// # Errors
+    /// As [`Store::create`]; no such kind, or one that this board cannot have.
+    pub fn create_bricked(&self, name: &str, board: &str, seed: u64, kind: &str) -> Result<(), StoreError> {
+        self.make(name, board, seed, |description, chip| {
+            let surprise = kind == SURPRISE;
+            let drawn = if surprise { Bricked::drawn(description, chip, seed) } else { None };
+            let chosen = drawn.map_or_else(|| Bricked::named(kind), Ok)?;
+            let mut made = SimBoard::bricked(description, chip, seed, &[chosen])?;
+            made.brick = Some(Brick { kind: chosen.name.into(), surprise });
+            Ok(made)
+        })
+    }
+
+    fn make(
+        &self,
+        name: &str,
+        board: &str,
+        seed: u64,
+        make: impl FnOnce(&Board, &Chip) -> Result<SimBoard, StoreError>,
+    ) -> Result<(), StoreError> {
         if !is_name(name) {
             return Err(StoreError::BadName { name: name.into() });
         }
         let (description, chip) = self.board(board)?;
+        let made = make(&description, &chip)?;
         let folder = self.root.join(name);
         fs::create_dir_all(&folder).map_err(io_error("create the folder", &folder))?;
         let _lock = lock(name, &folder)?;
         if self.exists(name) {
             return Err(StoreError::Exists { name: name.into() });
         }
-        State::of(&SimBoard::new(&description, &chip, seed), board, seed).write(&folder)
+        State::of(&made, board, seed).write(&folder)
     }
 
     /// A board of the catalog whose chip can be simulated.

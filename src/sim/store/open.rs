@@ -64,6 +64,7 @@ impl OpenSim {
         let Contents { flash, eeprom, fuses, lock, calibration } = self.sim.contents();
         let Violations { count, list } = self.sim.violations();
         let names = self.chip.configuration.iter().map(|byte| byte.name.as_str());
+        let surprise = self.sim.engine().board.brick.as_ref().is_some_and(|brick| brick.surprise);
         let state = Exported {
             chip: &self.chip.part,
             board: &self.board,
@@ -71,7 +72,7 @@ impl OpenSim {
             fuses: names.zip(fuses).collect(),
             lock,
             calibration,
-            faults: self.sim.faults(),
+            faults: (!surprise).then(|| self.sim.faults()),
             operations: self.sim.operations(),
             violations: count,
             violation_list: list,
@@ -116,7 +117,8 @@ struct Exported<'a> {
     fuses: BTreeMap<&'a str, u8>,
     lock: u8,
     calibration: u8,
-    faults: Vec<Fault>,
+    /// Nothing where they would tell what is not to be told.
+    faults: Option<Vec<Fault>>,
     operations: u64,
     /// How many there were.
     violations: u64,

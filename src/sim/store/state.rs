@@ -3,7 +3,7 @@
 use super::keeper::{self, Change};
 use super::{StoreError, io_error};
 use crate::board::{Board, Chip};
-use crate::sim::board::SimBoard;
+use crate::sim::board::{Brick, SimBoard};
 use crate::sim::contents::Contents;
 use crate::sim::fault::Fault;
 use crate::sim::violations::Violations;
@@ -35,6 +35,8 @@ pub(super) struct State {
     random: u64,
     pub(super) operations: u64,
     pub(super) faults: Vec<Fault>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub(super) brick: Option<Brick>,
     pub(super) violations: Violations,
     fuses: Vec<u8>,
     lock: u8,
@@ -55,6 +57,7 @@ impl State {
             random: board.chip.rng.get_seed(),
             operations: board.operations,
             faults: board.faults.clone(),
+            brick: board.brick.clone(),
             violations: board.chip.violations.clone(),
             fuses: contents.fuses.clone(),
             lock: contents.lock,
@@ -121,6 +124,7 @@ impl State {
         sim.chip.violations = violations;
         sim.operations = self.operations;
         sim.faults = self.faults;
+        sim.brick = self.brick;
         sim.apply(crate::time::Moment::default());
         Ok(sim)
     }
