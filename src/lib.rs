@@ -16,7 +16,8 @@
 //! algorithm              bus, board, image, time, finding
 //! plan                   board, image, finding
 //! record                 board, image, plan, finding
-//! job                    plan, record, algorithm, bus, board, image, time, finding
+//! diagnosis              plan, algorithm, board, image, finding
+//! job                    plan, diagnosis, record, algorithm, bus, board, image, time, finding
 //! sim                    frame, bus, board, image, time, finding, lock, link (wires and executors)
 //! cli                    everything; it opens the link and hands job a bus
 //! ```
@@ -38,7 +39,8 @@
 //!
 //! [`plan`] decides everything and touches nothing: from the board before the first change, an intent and images it makes the state that
 //! is wanted, and from what the board holds now the steps to there, with all that speaks against them. [`record`] keeps snapshots and
-//! the journal. [`job`] puts these together: observe, find the baseline, execute, verify.
+//! the journal. [`diagnosis`] tells, as purely, what is wrong with a board that does not answer or does not start, and what mends it.
+//! [`job`] puts these together: observe, find the baseline, execute, verify.
 //!
 //! [`sim`] is the other end of the wire, a bridge and a board written from the datasheets and not from the code that drives them. [`cli`]
 //! is the program: a file a command, and the only code that knows of terminals, folders and the date.
@@ -47,6 +49,7 @@ pub mod algorithm;
 pub mod board;
 pub mod bus;
 pub mod cli;
+pub mod diagnosis;
 pub mod finding;
 pub mod frame;
 pub mod image;

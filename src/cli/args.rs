@@ -91,6 +91,7 @@ pub enum Command {
     Verify(verify::Verify),
     Configure(configure::Configure),
     Restore(restore::Restore),
+    Revive(revive::Revive),
     #[command(subcommand)]
     Snapshot(snapshot::Snapshot),
     Boards(boards::Boards),

@@ -38,24 +38,46 @@ pub fn run(context: &Context, change: &Change) -> Result<ExitCode, Stop> {
         return super::outline::run(context, on, change);
     }
     let mut connected = context.connect()?;
-    let result = on_board(context, change, &mut connected);
+    let look = |scene: &Scene, bench: &mut Bench, _: &Journal| {
+        let aim = Aim::Intent((change.intent)(scene.board, scene.chip)?);
+        let observed = bench.observe();
+        scene.progress.borrow().clear();
+        Ok(Looked::Wants { observed: observed.map_err(while_looking)?, aim, told: None })
+    };
+    let result = on_board(context, change, &mut connected, &look);
     let saved = connected.close();
     let code = result?;
     saved.map(|()| code)
 }
 
+/// What looking at a board came to.
+pub enum Looked {
+    /// This is wanted of what was observed. `told` is what was told of it already, as JSON; as text it stands on the screen.
+    Wants { observed: Observed, aim: Aim, told: Option<Value> },
+    /// Nothing is to be done, and everything is said.
+    Over(ExitCode),
+}
+
+/// What is wanted of a board.
+pub enum Aim {
+    Intent(Intent),
+    /// What this job wanted that was cut off.
+    EndOf(JobId),
+}
+
 /// What is known about the board at the other end.
-struct Scene<'a> {
+pub struct Scene<'a> {
     context: &'a Context,
     change: &'a Change<'a>,
-    board: &'a Board,
-    chip: &'a Chip,
-    via: &'a str,
+    pub board: &'a Board,
+    pub chip: &'a Chip,
+    pub via: &'a str,
     board_from: &'static str,
-    simulated: bool,
+    pub simulated: bool,
     bytes_per_second: u32,
     /// Bridges that other processes hold.
     held: Vec<Held>,
+    pub progress: RefCell<Progress>,
 }
 
 /// What was decided before anything is changed.
@@ -64,9 +86,19 @@ struct Decided {
     baseline: Baseline,
     plan: Plan,
     findings: Vec<Finding>,
+    told: Option<Value>,
 }
 
-fn on_board(context: &Context, change: &Change, connected: &mut Connected) -> Result<ExitCode, Stop> {
+/// Looks, plans, asks, records, carries out, tells.
+///
+/// # Errors
+/// Whatever stops it; the chip has been let go then.
+pub fn on_board(
+    context: &Context,
+    change: &Change,
+    connected: &mut Connected,
+    look: &dyn Fn(&Scene, &mut Bench, &Journal) -> Result<Looked, Stop>,
+) -> Result<ExitCode, Stop> {
     let mut journal = context.journal()?;
     let scene = Scene {
         context,
@@ -78,18 +110,19 @@ fn on_board(context: &Context, change: &Change, connected: &mut Connected) -> Re
         simulated: connected.simulated(),
         bytes_per_second: connected.bytes_per_second,
         held: context.held_by_others(&journal, &connected.via)?,
+        progress: RefCell::new(Progress::new()),
     };
-    let intent = (change.intent)(scene.board, scene.chip)?;
-    let progress = RefCell::new(Progress::new());
+    let progress = &scene.progress;
     let mut listener = |event: &job::Event| progress.borrow_mut().show(event);
     let mut bench = Bench::new(connected.bus.as_mut(), scene.board, scene.chip, &mut listener, interrupt::flag()?);
-    let observed = bench.observe();
-    progress.borrow().clear();
-    let observed = observed.map_err(|error| match error {
-        JobError::Interrupted => nothing_changed(Stop::from(error)),
-        other => Stop::from(other),
-    })?;
-    let decided = scene.decide(observed, &journal, &intent)?;
+    let (observed, aim, told) = match look(&scene, &mut bench, &journal)? {
+        Looked::Wants { observed, aim, told } => (observed, aim, told),
+        Looked::Over(code) => {
+            bench.release()?;
+            return Ok(code);
+        }
+    };
+    let decided = scene.decide(observed, &journal, &aim, told)?;
     if decided.plan.changes_nothing() && decided.baseline.inherited.is_none() {
         bench.release()?;
         return scene.nothing_to_do(&decided);
@@ -110,22 +143,33 @@ fn on_board(context: &Context, change: &Change, connected: &mut Connected) -> Re
 }
 
 impl Scene<'_> {
-    fn decide(&self, observed: Observed, journal: &Journal, intent: &Intent) -> Result<Decided, Stop> {
+    fn decide(&self, observed: Observed, journal: &Journal, aim: &Aim, told: Option<Value>) -> Result<Decided, Stop> {
         if let Some(finding) = observed.id.and_then(|id| plan::wrong_chip(id, self.chip)) {
             return Err(Stop::refused(vec![finding]));
         }
         let target = self.target(&observed)?;
-        let tag = self.context.global.tag.as_deref();
-        let answer = resume(self.context.global.resume.as_deref())?;
-        let snapshots = self.context.snapshots();
-        let baseline = job::baseline(journal, &snapshots, &self.held, (&observed, tag), answer, &target);
-        let baseline = baseline.map_err(|error| no_baseline(error, answer))?;
-        let (desired, mut findings) = plan::desire(intent, &baseline.observed, self.chip, self.board)?;
+        let baseline = self.baseline(&observed, journal)?;
+        let (desired, mut findings) = match aim {
+            Aim::Intent(intent) => plan::desire(intent, &baseline.observed, self.chip, self.board)?,
+            // Its consents were given when it began.
+            Aim::EndOf(job) => (journal.job(*job)?.plan.desired().clone(), Vec::new()),
+        };
         let (plan, of_plan) = plan::reconcile(&observed, &desired, &target).map_err(Stop::refused)?;
         findings.extend(baseline.findings.iter().cloned());
         findings.extend(of_plan);
         findings.sort_by_key(|finding| std::cmp::Reverse(finding.severity()));
-        Ok(Decided { observed, baseline, plan, findings })
+        Ok(Decided { observed, baseline, plan, findings, told })
+    }
+
+    /// What 'kept' refers to for a board that holds `observed`.
+    ///
+    /// # Errors
+    /// It is not clear whose unfinished job this is, or the records cannot be read.
+    pub fn baseline(&self, observed: &Observed, journal: &Journal) -> Result<Baseline, Stop> {
+        let tag = self.context.global.tag.as_deref();
+        let answer = resume(self.context.global.resume.as_deref())?;
+        let baseline = job::baseline(journal, &self.context.snapshots(), &self.held, (observed, tag), answer, &self.target(observed)?);
+        baseline.map_err(|error| no_baseline(error, answer))
     }
 
     fn target(&self, observed: &Observed) -> Result<Target<'_>, Stop> {
@@ -195,8 +239,9 @@ impl Scene<'_> {
         if self.context.global.json {
             return;
         }
-        output::simulated(self.simulated);
-        output::say_under("Board    ", format!("{} ({}), {}", self.board.name, self.chip.part, self.board_from));
+        if decided.told.is_none() {
+            self.introduce();
+        }
         if let Some(inherited) = &decided.baseline.inherited {
             let what = format!("job {}, which was not finished; kept is what {} holds", inherited.job, inherited.snapshot.as_str());
             output::say_under("Goes on  ", what);
@@ -213,11 +258,19 @@ impl Scene<'_> {
         }
     }
 
+    /// Which board it is, as text.
+    pub fn introduce(&self) {
+        output::simulated(self.simulated);
+        output::say_under("Board    ", format!("{} ({}), {}", self.board.name, self.chip.part, self.board_from));
+    }
+
     fn nothing_to_do(&self, decided: &Decided) -> Result<ExitCode, Stop> {
         if self.context.global.json {
             output::json(&self.result_json(decided, "unchanged", json!({})));
         } else {
-            output::simulated(self.simulated);
+            if decided.told.is_none() {
+                output::simulated(self.simulated);
+            }
             output::say(self.change.already);
             output::say_under("Room     ", board_view::room(&decided.observed.flash.bytes, self.board, self.chip));
             output::next((self.change.next)(self.via));
@@ -264,6 +317,7 @@ impl Scene<'_> {
         });
         if let (Value::Object(document), Value::Object(more)) = (&mut document, more) {
             document.extend(more);
+            document.extend(decided.told.iter().map(|told| ("diagnosis".to_owned(), told.clone())));
         }
         document
     }
@@ -279,6 +333,14 @@ fn stopped(error: job::JobError, job: JobId, changed: bool) -> Stop {
             stop.hint(format!("Job {job} is unfinished. {which} goes on from there:")).command(going_on)
         }
         false => nothing_changed(stop),
+    }
+}
+
+/// Why looking stopped.
+pub fn while_looking(error: JobError) -> Stop {
+    match error {
+        JobError::Interrupted => nothing_changed(Stop::from(error)),
+        other => Stop::from(other),
     }
 }
 

@@ -78,11 +78,17 @@ pub fn command_going_on(job: JobId) -> String {
 
 /// This command with `--resume` and this answer, in place of one that was given.
 pub fn command_answering(answer: &str) -> String {
-    let mut args: Vec<String> = std::env::args().skip(1).filter(|arg| !arg.starts_with("--resume=")).collect();
-    if let Some(at) = args.iter().position(|arg| arg == "--resume") {
+    command_with("--resume", answer)
+}
+
+/// This command with this option, in place of one that was given.
+pub fn command_with(option: &str, value: &str) -> String {
+    let joined = format!("{option}=");
+    let mut args: Vec<String> = std::env::args().skip(1).filter(|arg| !arg.starts_with(&joined)).collect();
+    if let Some(at) = args.iter().position(|arg| arg == option) {
         args.drain(at..(at + 2).min(args.len()));
     }
-    typed(args.into_iter().chain(["--resume".to_owned(), answer.to_owned()]))
+    typed(args.into_iter().chain([option.to_owned(), value.to_owned()]))
 }
 
 fn typed(args: impl Iterator<Item = String>) -> String {

@@ -28,6 +28,8 @@ mod place;
 mod plan_view;
 mod progress;
 mod restore;
+mod revive;
+mod revive_view;
 mod safety;
 mod sim;
 mod sim_serve;
@@ -77,6 +79,7 @@ fn run(command: Option<Command>, context: &Context) -> Result<ExitCode, Stop> {
         Some(Command::Verify(verify)) => verify.run(context),
         Some(Command::Configure(configure)) => configure.run(context),
         Some(Command::Restore(restore)) => restore.run(context),
+        Some(Command::Revive(revive)) => revive.run(context),
         Some(Command::Snapshot(snapshot)) => snapshot.run(context),
         Some(Command::Journal(journal)) => journal.run(context),
         Some(Command::Boards(boards)) => boards.run(context),

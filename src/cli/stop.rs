@@ -61,6 +61,10 @@ impl Stop {
         Stop::new(Code::Usage, message)
     }
 
+    pub fn code(&self) -> Code {
+        self.code
+    }
+
     /// What happened, without what to do next.
     pub fn message(&self) -> &str {
         &self.message

@@ -8,6 +8,7 @@ mod bench;
 mod error;
 mod event;
 mod execute;
+mod ladder;
 mod observe;
 mod verify;
 

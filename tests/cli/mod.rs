@@ -9,6 +9,7 @@ mod gpio;
 mod interrupted;
 mod loader;
 mod restore;
+mod revive;
 mod screens;
 pub mod served;
 

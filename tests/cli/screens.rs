@@ -11,6 +11,7 @@ const COMMANDS: &[&str] = &[
     "write",
     "verify",
     "configure",
+    "revive",
     "snapshot take",
     "snapshot list",
     "snapshot show",

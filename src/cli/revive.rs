@@ -1,0 +1,240 @@
+//! `farrier revive`.
+
+use super::change::{self, Aim, Change, Looked, Scene};
+use super::context::{Context, command_with};
+use super::revive_view as view;
+use super::stop::{Code, Stop};
+use super::{ask, images, output};
+use crate::board::{self, Chip, demo_names};
+use crate::diagnosis::{Answer, Case, CauseKind, Diagnosis, From, Kept, Known, Seen, Unfinished, diagnose};
+use crate::image::{self, ByteAddress, Image, Memory};
+use crate::job::Bench;
+use crate::plan::{Observed, Origin, Plan};
+use crate::record::{JobId, Journal};
+use clap::Args;
+use std::cell::Cell;
+use std::process::ExitCode;
+
+/// Find out what is wrong with a board that does not answer or does not start, and mend it.
+///
+/// Works from evidence, rung by rung, the cheapest and safest look first; each says what was seen and what that rules out. It ends with a
+/// diagnosis and the plan that mends it, or with what else would. It reads first, and erases nothing without consent.
+#[derive(Args, Debug)]
+#[command(after_help = "Example: farrier revive --via sim:vent\n\
+                        Example: farrier revive --to vent.hex --dry-run --via sim:vent")]
+pub struct Revive {
+    /// What should be on the board: an application, or a snapshot. Without it: the newest snapshot of this board, where there is one.
+    #[arg(long, value_name = "IMAGE|SNAPSHOT")]
+    pub to: Option<String>,
+    /// Where a raw binary image goes.
+    #[arg(long, value_name = "ADDRESS", value_parser = images::address, requires = "to")]
+    pub at: Option<ByteAddress>,
+    /// Stop after each rung.
+    #[arg(long)]
+    pub one_step: bool,
+    /// With --one-step, where nobody can be asked: the rung to tell.
+    #[arg(long, value_name = "N", requires = "one_step", default_value_t = 1, hide_default_value = true)]
+    pub rung: usize,
+}
+
+/// How many jobs of the journal are looked through for images, newest first.
+const JOBS: usize = 20;
+
+/// What should be on the board.
+enum Wanted {
+    Nothing,
+    Image(Known),
+    Snapshot(Kept),
+}
+
+impl Revive {
+    pub fn run(self, context: &Context) -> Result<ExitCode, Stop> {
+        if context.global.on.is_some() {
+            return Err(Stop::usage("revive looks at a board, so it cannot be planned without one: leave --on out"));
+        }
+        let wanted = self.wanted(context)?;
+        let mut connected = match context.connect() {
+            Ok(connected) => connected,
+            Err(stop) if stop.code() == Code::NoAnswer => return view::no_bridge(context, stop),
+            Err(stop) => return Err(stop),
+        };
+        let left = Cell::new(false);
+        let look = |scene: &Scene, bench: &mut Bench, journal: &Journal| {
+            let climber = Climber { context, scene, journal, wanted: &wanted, revive: &self };
+            climber.climb(bench, &left)
+        };
+        let change = Change {
+            intent: &|_, _| Err(Stop::usage("what is wanted shows at the board")),
+            done: "The plan is carried out.",
+            already: "Nothing needs to be written. Nothing was changed.",
+            next: &|via| format!("farrier inspect --via {via}"),
+        };
+        let result = change::on_board(context, &change, &mut connected, &look);
+        let saved = connected.close();
+        let code = result?;
+        saved?;
+        match left.get() && code == ExitCode::SUCCESS && !context.global.dry_run {
+            true => Ok(view::still_left(context)),
+            false => Ok(code),
+        }
+    }
+
+    fn wanted(&self, context: &Context) -> Result<Wanted, Stop> {
+        let Some(to) = &self.to else { return Ok(Wanted::Nothing) };
+        if let Ok(kept) = context.snapshots().load(to) {
+            return Ok(Wanted::Snapshot(Kept::of(kept.name(), &kept.head.info.chip, kept.head.info.tag.as_deref(), kept.observed)));
+        }
+        let named = images::flash_only(to, self.at)?;
+        Ok(Wanted::Image(Known { name: named.name, image: named.image, from: From::Wanted }))
+    }
+}
+
+/// What the ladder is climbed with.
+struct Climber<'a> {
+    context: &'a Context,
+    scene: &'a Scene<'a>,
+    journal: &'a Journal,
+    wanted: &'a Wanted,
+    revive: &'a Revive,
+}
+
+impl Climber<'_> {
+    fn climb(&self, bench: &mut Bench, left: &Cell<bool>) -> Result<Looked, Stop> {
+        let seen = bench.look_closely();
+        self.scene.progress.borrow().clear();
+        let seen = seen.map_err(change::while_looking)?;
+        let diagnosis = self.diagnose(&seen)?;
+        let as_json = self.context.global.json;
+        if !as_json {
+            self.scene.introduce();
+            if self.revive.one_step && self.stops_between(&diagnosis, bench)? {
+                return Ok(Looked::Over(ExitCode::SUCCESS));
+            }
+            view::tell(&diagnosis, !self.revive.one_step);
+        }
+        left.set(!diagnosis.remedy.left.is_empty());
+        let told = Some(view::as_json(&diagnosis));
+        let aim = match (diagnosis.remedy.go_on, &diagnosis.remedy.intent) {
+            (Some(job), _) => Aim::EndOf(JobId(job)),
+            (None, Some(intent)) => Aim::Intent(intent.clone()),
+            (None, None) => return Ok(Looked::Over(view::no_plan(self.context, self.scene, &diagnosis))),
+        };
+        match seen.answer {
+            Answer::Read(observed) => Ok(Looked::Wants { observed: *observed, aim, told }),
+            Answer::Silent(_) | Answer::Unsteady(_) => Ok(Looked::Over(view::no_plan(self.context, self.scene, &diagnosis))),
+        }
+    }
+
+    fn diagnose(&self, seen: &Seen) -> Result<Diagnosis, Stop> {
+        let (scene, chip) = (self.scene, self.scene.chip);
+        let observed = match &seen.answer {
+            Answer::Read(observed) => Some(observed.as_ref()).filter(|observed| observed.id == Some(chip.id)),
+            _ => None,
+        };
+        let chips = if observed.is_none() { self.chips() } else { Vec::new() };
+        let unfinished = observed.map(|observed| self.unfinished(observed)).transpose()?.flatten();
+        let known = if observed.is_some() { self.known(chip)? } else { Vec::new() };
+        let snapshots = if observed.is_some() { self.snapshots(chip)? } else { Vec::new() };
+        Ok(diagnose(&Case {
+            seen,
+            board: scene.board,
+            chip,
+            known: &known,
+            snapshots: &snapshots,
+            back_to: if let Wanted::Snapshot(kept) = self.wanted { Some(kept) } else { None },
+            tag: self.context.global.tag.as_deref(),
+            chips: &chips,
+            unfinished: unfinished.as_ref(),
+        }))
+    }
+
+    /// The part numbers and ID bytes of all chips that boards are described with.
+    fn chips(&self) -> Vec<(String, [u8; 3])> {
+        let described = self.context.catalog.boards().into_iter().filter_map(|listed| listed.described.ok());
+        described.map(|(_, chip)| (chip.part, chip.id)).collect()
+    }
+
+    fn unfinished(&self, observed: &Observed) -> Result<Option<Unfinished>, Stop> {
+        let Some(inherited) = self.scene.baseline(observed, self.journal)?.inherited else { return Ok(None) };
+        let job = self.journal.job(inherited.job)?.job;
+        Ok(Some(Unfinished { job: job.id.0, command: job.command }))
+    }
+
+    /// Every image that the flash can be compared with: the one that is wanted, those of the journal's jobs, those that are built in.
+    fn known(&self, chip: &Chip) -> Result<Vec<Known>, Stop> {
+        let mut all: Vec<Known> = if let Wanted::Image(known) = self.wanted { vec![known.clone()] } else { Vec::new() };
+        let jobs = self.journal.jobs()?.into_iter().rev().filter(|job| job.chip == chip.part).take(JOBS);
+        for job in jobs {
+            let record = self.journal.job(job.id)?;
+            all.extend(written(&record.plan, job.id));
+        }
+        all.extend(demo_names().into_iter().filter_map(|name| self.demo(name)));
+        Ok(all)
+    }
+
+    fn demo(&self, name: String) -> Option<Known> {
+        let file = image::parse(board::demo_application(&name)?.to_vec(), None).ok()?;
+        let (_, chip) = self.context.catalog.board(&name).ok()?;
+        let called = format!("the demo application of board {name}");
+        Some(Known { name: called, image: file.flash().clone(), from: From::Demo { board: name, chip: chip.part } })
+    }
+
+    /// Snapshots of chips of this kind, newest first. One that cannot be read does not hide the others.
+    fn snapshots(&self, chip: &Chip) -> Result<Vec<Kept>, Stop> {
+        let shelf = self.context.snapshots();
+        let listed = shelf.list()?.into_iter().rev().filter(|listed| listed.head.as_ref().is_ok_and(|head| head.info.chip == chip.part));
+        let loaded = listed.take(JOBS).filter_map(|listed| shelf.load(shelf.path(&listed.name)).ok());
+        Ok(loaded.map(|kept| Kept::of(kept.name(), &kept.head.info.chip, kept.head.info.tag.as_deref(), kept.observed)).collect())
+    }
+
+    /// Tells rung by rung. Whether the command ends here.
+    fn stops_between(&self, diagnosis: &Diagnosis, bench: &mut Bench) -> Result<bool, Stop> {
+        // While somebody reads, the board is not held in reset.
+        bench.release()?;
+        if !ask::somebody_there() {
+            let n = self.revive.rung.clamp(1, diagnosis.rungs.len());
+            view::rung(n, &diagnosis.rungs[n - 1]);
+            if n == diagnosis.rungs.len() {
+                output::say("That was the last rung. Without --one-step and --rung the same command tells the diagnosis.");
+            } else {
+                output::next(command_with("--rung", &(n + 1).to_string()));
+            }
+            return Ok(true);
+        }
+        for (n, rung) in diagnosis.rungs.iter().enumerate() {
+            view::rung(n + 1, rung);
+            if ask::ask("Enter goes on, q stops here:")?.eq_ignore_ascii_case("q") {
+                return Ok(true);
+            }
+        }
+        Ok(false)
+    }
+}
+
+/// The images that a job's plan put into the flash.
+fn written(plan: &Plan, job: JobId) -> Vec<Known> {
+    let mut found: Vec<(String, Image)> = Vec::new();
+    for (memory, span, origin) in &plan.desired().origins {
+        let Origin::Image(name) = origin else { continue };
+        if *memory != Memory::Flash || board::loader(name).is_some() {
+            continue;
+        }
+        let part = plan.desired().flash.crop(*span);
+        match found.iter_mut().find(|(known, _)| known == name) {
+            Some((_, image)) => image.overlay(&part),
+            None => found.push((name.clone(), part)),
+        }
+    }
+    found.into_iter().map(|(name, image)| Known { name: format!("{name} (job {job})"), image, from: From::Job(job.0) }).collect()
+}
+
+/// The exit code of a diagnosis that no plan follows.
+pub(super) fn code(diagnosis: &Diagnosis) -> ExitCode {
+    use CauseKind::*;
+    match diagnosis.lead() {
+        None | Some(AsShipped) => ExitCode::SUCCESS,
+        Some(BridgeSilent | NoSupply | LineHeld | DataLinesJoined | NoAnswer | GarbledAnswer) => ExitCode::from(Code::NoAnswer as u8),
+        Some(SupplyOutOfRange | AnotherChip) => ExitCode::from(Code::Refused as u8),
+        Some(_) => ExitCode::from(Code::Differs as u8),
+    }
+}

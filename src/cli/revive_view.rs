@@ -1,0 +1,113 @@
+//! What `revive` tells, as text and as JSON.
+
+use super::change::Scene;
+use super::context::Context;
+use super::output;
+use super::revive::code;
+use super::stop::{Code, Stop};
+use crate::diagnosis::{CauseKind, Diagnosis, Rung, Verdict};
+use serde_json::{Value, json};
+use std::process::ExitCode;
+
+/// Said with every diagnosis.
+const PROMISE: &str = "Nothing was changed so far: revive reads first, and erases nothing without consent.";
+
+/// Prints a rung.
+pub fn rung(n: usize, rung: &Rung) {
+    output::line(format!("{n:>2}  {}", rung.question));
+    let word = match rung.verdict {
+        Verdict::Fine => "right",
+        Verdict::Wrong => "wrong",
+        Verdict::Unknown => "open",
+    };
+    let rules_out = rung.rules_out.map(|what| format!(" Rules out: {what}.")).unwrap_or_default();
+    output::say_under(&format!("    {word:<7}"), format!("{}{rules_out}", rung.seen));
+}
+
+/// Prints the rungs, where they do not stand there already, and the diagnosis.
+pub fn tell(diagnosis: &Diagnosis, with_rungs: bool) {
+    output::gap();
+    if with_rungs {
+        diagnosis.rungs.iter().enumerate().for_each(|(n, of)| rung(n + 1, of));
+        output::gap();
+    }
+    let name = diagnosis.lead().map_or("nothing-wrong", CauseKind::name);
+    output::say_under("Diagnosis  ", format!("{name}: {}", diagnosis.sentence()));
+    for cause in diagnosis.causes.iter().skip(1) {
+        output::say_under("Also       ", format!("{}: {}", cause.kind.name(), cause.sentence));
+    }
+    for cause in &diagnosis.causes {
+        for (n, possibility) in cause.could_be.iter().enumerate() {
+            output::say_under(&format!("{:<11}{}. ", if n == 0 { "Could be" } else { "" }, n + 1), possibility);
+        }
+    }
+    if !diagnosis.remedy.does.is_empty() {
+        output::say_under("Mends it   ", format!("The plan {}.", diagnosis.remedy.does.join("; ")));
+    }
+    let label = if diagnosis.remedy.does.is_empty() { "Needs      " } else { "Left       " };
+    for left in &diagnosis.remedy.left {
+        output::say_under(label, left);
+    }
+    output::say(PROMISE);
+}
+
+/// The diagnosis as JSON: `rungs` (`name`, `question`, `verdict`: fine, wrong or unknown, `seen`, `rules_out`), `causes` (`kind`,
+/// `sentence`, `could_be`), the one that explains most first, `sentence`, `mends` (what the plan does) and `left` (what no plan mends).
+pub fn as_json(diagnosis: &Diagnosis) -> Value {
+    json!({
+        "rungs": diagnosis.rungs, "causes": diagnosis.causes, "sentence": diagnosis.sentence(),
+        "mends": diagnosis.remedy.does, "left": diagnosis.remedy.left,
+    })
+}
+
+/// Ends where no plan follows.
+pub fn no_plan(context: &Context, scene: &Scene, diagnosis: &Diagnosis) -> ExitCode {
+    if context.global.json {
+        output::json(&json!({
+            "result": "no-plan", "board": scene.board.name, "chip": scene.chip.part, "via": scene.via, "simulated": scene.simulated,
+            "diagnosis": as_json(diagnosis),
+        }));
+    } else {
+        let next = match diagnosis.lead() {
+            None => "inspect",
+            Some(CauseKind::AsShipped) => "loader install",
+            Some(_) => "revive",
+        };
+        output::next(format!("farrier {next} --via {}", scene.via));
+    }
+    code(diagnosis)
+}
+
+/// The plan is carried out, and something is left that none mends.
+pub fn still_left(context: &Context) -> ExitCode {
+    if !context.global.json {
+        output::say("What stands under 'Left' above is still to be done.");
+    }
+    ExitCode::from(Code::Differs as u8)
+}
+
+/// No bridge answers, so the ladder ends at its first rung.
+///
+/// # Errors
+/// As text, the reason, after what is told here.
+pub fn no_bridge(context: &Context, stop: Stop) -> Result<ExitCode, Stop> {
+    let sentence = "No bridge answers, so the board was not looked at.";
+    if !context.global.json {
+        output::line(" 1  Is the bridge there?");
+        output::say_under("    wrong  ", "No; the reason stands below.");
+        output::gap();
+        output::say_under("Diagnosis  ", format!("{}: {sentence}", CauseKind::BridgeSilent.name()));
+        return Err(stop);
+    }
+    output::json(&json!({
+        "result": "no-plan",
+        "diagnosis": {
+            "rungs": [{
+                "name": "bridge", "question": "Is the bridge there?", "verdict": "wrong", "seen": stop.message(), "rules_out": null,
+            }],
+            "causes": [{"kind": CauseKind::BridgeSilent.name(), "sentence": sentence, "could_be": []}],
+            "sentence": sentence, "mends": [], "left": ["The bridge: its cable, its port, its firmware."],
+        },
+    }));
+    Ok(ExitCode::from(Code::NoAnswer as u8))
+}

@@ -1,0 +1,229 @@
+//! The rungs up to the chip's own word: bridge, supply, lines, answer, ID bytes.
+
+use super::cause::{Cause, CauseKind};
+use super::rung::{Rung, Verdict, verdict};
+use super::{Answer, Case, Told};
+use crate::algorithm::avr_spi::{Evidence, NoAnswer};
+use crate::board::Chip;
+use crate::plan::{Observed, supply_out_of_range, wrong_chip};
+use crate::units::Millivolts;
+
+/// Climbs them. What was read, where the chip is the board's.
+pub(super) fn climb<'a>(case: &Case<'a>, told: &mut Told) -> Option<&'a Observed> {
+    told.rung(
+        Rung::new("bridge", "Is the bridge there?", Verdict::Fine, format!("Yes: {}, pins at {}.", case.seen.bridge, case.seen.pin_level))
+            .rules_out("the port, the cable to the bridge, its firmware"),
+    );
+    match &case.seen.answer {
+        Answer::Silent(no_answer) => {
+            silent(case, no_answer, told);
+            None
+        }
+        Answer::Unsteady(error) => {
+            told.rung(Rung::new("answer", ANSWER, Verdict::Wrong, error.clone()));
+            told.cause(garbled("The chip answers, and what comes back is not steady."));
+            None
+        }
+        Answer::Read(observed) => {
+            answered(case, observed, told);
+            ids(case, observed, told).then_some(observed.as_ref())
+        }
+    }
+}
+
+const SUPPLY: &str = "Is the supply right?";
+const LINES: &str = "Are the lines free?";
+const RESET: &str = "Does the reset line move?";
+const ANSWER: &str = "Does the chip answer, at the slowest clock first?";
+const CLOCK_OUTPUT: &str = "Does it answer with a clock from the bridge?";
+
+fn supply(case: &Case, measured: Option<Millivolts>, told: &mut Told) {
+    let (least, most) = case.board.supply;
+    let Some(measured) = measured else {
+        let seen = format!("Not measured: this bridge cannot. A meter at the programming header must show {least} to {most}.");
+        return told.rung(Rung::new("supply", SUPPLY, Verdict::Unknown, seen));
+    };
+    let wrong = supply_out_of_range(measured, case.board);
+    let seen = format!("{measured}; the board bears {least} to {most}.");
+    told.rung(Rung::new("supply", SUPPLY, verdict(wrong.is_none()), seen).rules_out("a missing or wrong supply"));
+    if let Some(finding) = wrong {
+        told.cause(Cause::new(CauseKind::SupplyOutOfRange, finding.sentence));
+    }
+}
+
+/// Nothing answered.
+fn silent(case: &Case, no_answer: &NoAnswer, told: &mut Told) {
+    let (evidence, wiring) = (no_answer.evidence, &no_answer.wiring);
+    if evidence == Evidence::NoPower {
+        let measured = wiring.supply.map_or(String::new(), |supply| format!(" It measures {supply} now."));
+        told.rung(Rung::new("supply", SUPPLY, Verdict::Wrong, format!("{}{measured}", evidence.seen())));
+        let because = "Not driven: a board without a supply would be fed through its lines.";
+        told.rung(Rung::new("lines", LINES, Verdict::Unknown, because));
+        return told.cause(no_supply());
+    }
+    supply(case, wiring.supply, told);
+    let seen = wiring.lines.map_or_else(|| "They were not driven.".to_owned(), |lines| format!("{lines}."));
+    let held = matches!(evidence, Evidence::SckHeldHigh | Evidence::MosiHeldHigh | Evidence::SentComesBack);
+    told.rung(Rung::new("lines", LINES, verdict(!held), seen).rules_out("SCK or MOSI shorted to the supply, MOSI joined with MISO"));
+    let reset_held = matches!(evidence, Evidence::ResetHeldHigh | Evidence::ResetHeldLow);
+    let reset = if reset_held { evidence.seen() } else { "Yes, at the bridge's end; whether it reaches the chip is not seen." };
+    told.rung(Rung::new("reset", RESET, verdict(!reset_held), reset).rules_out("RESET held by a button, a supervisor or a short"));
+    let came = if held || reset_held { String::new() } else { format!(" {}", evidence.seen()) };
+    told.rung(Rung::new("answer", ANSWER, Verdict::Wrong, format!("No: {}.{came}", tried(no_answer))));
+    clock_output(no_answer, told);
+    // A wrong supply explains a silent chip.
+    if !told.has(CauseKind::SupplyOutOfRange) || held || reset_held {
+        told.cause(no_entry(no_answer));
+    }
+}
+
+/// What was tried, in words.
+fn tried(no_answer: &NoAnswer) -> String {
+    let clocks = || no_answer.attempts.iter().map(|attempt| attempt.rung.programming_clock);
+    let tries = if no_answer.attempts.len() == 1 { "try" } else { "tries" };
+    match (clocks().min(), clocks().max()) {
+        (Some(slowest), Some(fastest)) => format!("{} {tries}, programming clocks from {slowest} to {fastest}", no_answer.attempts.len()),
+        _ => "no try was made".to_owned(),
+    }
+}
+
+fn fed(no_answer: &NoAnswer) -> bool {
+    no_answer.attempts.iter().any(|attempt| attempt.rung.clock_output.is_some())
+}
+
+fn clock_output(no_answer: &NoAnswer, told: &mut Told) {
+    let (seen, verdict) = match (fed(no_answer), no_answer.has_clock_output) {
+        (true, _) => ("No, with the bridge's clock output on the chip's clock pin neither.", Verdict::Wrong),
+        (false, true) => (
+            "Not tried: the board file does not say that the bridge's clock output is wired to the clock pin. Where it is, say so with \
+             --clock-output.",
+            Verdict::Unknown,
+        ),
+        (false, false) => ("Not tried: this bridge has no clock output.", Verdict::Unknown),
+    };
+    told.rung(Rung::new("clock-output", CLOCK_OUTPUT, verdict, seen));
+}
+
+fn no_supply() -> Cause {
+    Cause::new(CauseKind::NoSupply, "The bridge sees no supply at the programming header.").could_be(&[
+        "The board is not fed: a meter between its VCC and GND shows it.",
+        "The plug sits on the programming header the wrong way round: pin 1 of the plug belongs on pin 1 of the board.",
+        "The wire to VCC or to GND is open: a meter from the bridge's end to the chip's pin shows it.",
+    ])
+}
+
+fn garbled(sentence: &str) -> Cause {
+    Cause::new(CauseKind::GarbledAnswer, sentence).could_be(&[
+        "Long wires, or a missing ground: shorter wires and a ground wire beside SCK show it.",
+        "Another part drives MISO or SCK: with that part lifted, the answer is right.",
+        "The supply gives way under load: a meter shows it while the command runs.",
+        "The chip's clock is slower than any that was tried: with the bridge's clock output (--clock-output) the answer is right.",
+    ])
+}
+
+/// Why there was no entry, as far as it can be told.
+fn no_entry(no_answer: &NoAnswer) -> Cause {
+    let evidence = no_answer.evidence;
+    match evidence {
+        Evidence::SentComesBack => Cause::new(
+            CauseKind::DataLinesJoined,
+            "MOSI and MISO are joined, at the programming header, in the cable, or by solder at the chip: every bit comes back at once.",
+        ),
+        Evidence::SckHeldHigh | Evidence::MosiHeldHigh | Evidence::ResetHeldHigh | Evidence::ResetHeldLow => {
+            Cause::new(CauseKind::LineHeld, format!("{} Look at {}", evidence.seen(), evidence.look_at()))
+        }
+        Evidence::OtherBytes | Evidence::ShiftedByABit | Evidence::BlankId | Evidence::Unsteady => {
+            garbled("Something comes back from the chip, and it is not what a chip in step answers.")
+        }
+        Evidence::AllZeros | Evidence::AllOnes | Evidence::LowSupply | Evidence::NoPower => nothing_comes_back(no_answer),
+    }
+}
+
+/// MISO did not move, and all that the bridge can see is right.
+fn nothing_comes_back(no_answer: &NoAnswer) -> Cause {
+    let clock = match (fed(no_answer), no_answer.has_clock_output) {
+        (true, _) => None,
+        (false, true) => Some(
+            "The chip has no clock: wire the bridge's clock output to its clock pin and run this again with --clock-output; if it answers \
+             then, that is it.",
+        ),
+        (false, false) => Some(
+            "The chip has no clock: a bridge with a clock output, or a signal of 1 MHz on the clock pin, makes it answer; then that is it.",
+        ),
+    };
+    let others = [
+        "A wire does not reach the chip (MISO, MOSI, SCK or RESET), two are crossed, or the plug sits wrong: a meter from plug to chip pin \
+         shows it, and so does another board of this kind that answers on the same cable.",
+        "The configuration shut the programming header (RESET disabled, serial programming off, debug line on): only a high-voltage \
+         programmer gets in and can set it back; if that one reads the chip, this is it.",
+        "The brown-out detector holds the chip: a supply above its highest level, as far as the board bears it, makes it answer.",
+        "The chip is dead: a high-voltage programmer gets no answer either, or the chip gets hot. A new chip is the only help.",
+    ];
+    let all: Vec<&str> = clock.into_iter().chain(others).collect();
+    let proved = if fed(no_answer) { ", and a clock from the bridge does not help" } else { "" };
+    Cause::new(
+        CauseKind::NoAnswer,
+        format!("The chip is silent although all that the bridge can see of supply and lines is right{proved}: it is one of these."),
+    )
+    .could_be(&all)
+}
+
+/// The chip answered, which proves the wires.
+fn answered(case: &Case, observed: &Observed, told: &mut Told) {
+    let Some(access) = &observed.access else { return };
+    supply(case, access.supply, told);
+    let lines = "Yes: the chip's answers come through all of them.";
+    told.rung(Rung::new("lines", LINES, Verdict::Fine, lines).rules_out("wires, plug, shorts"));
+    told.rung(
+        Rung::new("reset", RESET, Verdict::Fine, "Yes: the chip was brought into programming mode by it.")
+            .rules_out("RESET disabled or held"),
+    );
+    let tries = if access.tries == 1 { "the first try".to_owned() } else { format!("{} tries", access.tries) };
+    match access.clock_output {
+        None => {
+            let seen = format!("Yes: after {tries}; it works with a programming clock of {}.", access.programming_clock);
+            told.rung(Rung::new("answer", ANSWER, Verdict::Fine, seen).rules_out("a dead chip, a missing clock, a header that is shut"));
+        }
+        Some(fed) => {
+            told.rung(Rung::new("answer", ANSWER, Verdict::Wrong, "No, not by its own clock."));
+            let seen = format!("Yes: with {fed} on its clock pin, after {tries} in all.");
+            told.rung(Rung::new("clock-output", CLOCK_OUTPUT, Verdict::Fine, seen).rules_out("a dead chip, a header that is shut"));
+        }
+    }
+}
+
+/// Whether the ID bytes are the board's chip's.
+fn ids(case: &Case, observed: &Observed, told: &mut Told) -> bool {
+    const QUESTION: &str = "Are the ID bytes those of this board's chip?";
+    let Some(id) = observed.id else { return false };
+    let hex = format!("{:02X} {:02X} {:02X}", id[0], id[1], id[2]);
+    let Some(finding) = wrong_chip(id, case.chip) else {
+        told.rung(
+            Rung::new("id", QUESTION, Verdict::Fine, format!("Yes: {hex}, {}.", case.chip.part))
+                .rules_out("another chip, a bad connection"),
+        );
+        return true;
+    };
+    let other = case.chips.iter().find(|(_, of)| *of == id).map(|(part, _)| part.as_str());
+    let cause = match other {
+        Some(part) => {
+            Cause::new(CauseKind::AnotherChip, format!("The chip is a {part}, and board {} has a {}.", case.board.name, case.chip.part))
+        }
+        None if is_shifted(id, case.chip) => garbled("The ID bytes come shifted by one bit, so the connection drops or adds an edge."),
+        None => Cause::new(CauseKind::AnotherChip, finding.sentence),
+    };
+    let what = match (cause.kind, other) {
+        (CauseKind::GarbledAnswer, _) => format!("No: {hex}, which is the ID of {} shifted by one bit.", case.chip.part),
+        (_, Some(part)) => format!("No: {hex}, which is {part}."),
+        (_, None) => format!("No: {hex}, which is no chip that is described here."),
+    };
+    told.rung(Rung::new("id", QUESTION, Verdict::Wrong, what));
+    told.cause(cause);
+    false
+}
+
+fn is_shifted(id: [u8; 3], chip: &Chip) -> bool {
+    let number = |bytes: [u8; 3]| bytes.iter().fold(0u32, |all, byte| all << 8 | u32::from(*byte));
+    let (found, own) = (number(id), number(chip.id));
+    found >> 1 == own & 0x7F_FFFF || found & 0x7F_FFFF == own >> 1
+}

@@ -1,0 +1,52 @@
+//! What stands in the flash that a board reserves for its loader.
+
+use super::fit::{Fit, fit};
+use crate::board::{self, Board, Chip};
+use crate::image::{self, Span};
+use crate::plan::{NamedImage, Observed};
+
+/// What stands there.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Fitted {
+    /// The board reserves no flash, or it was not read.
+    Unknown,
+    Nothing,
+    /// The built-in loader of this name, byte for byte.
+    BuiltIn(String),
+    /// The built-in loader of this name, not all of it: these pages are blank, torn or something else.
+    InPart(String, Vec<Span>),
+    /// Something that is not the board's built-in loader.
+    Other,
+}
+
+/// The built-in loader that the board's file names.
+pub fn own_loader(board: &Board) -> Option<NamedImage> {
+    let name = board.reservation.as_ref()?.loader.as_deref()?;
+    let file = image::parse(board::loader(name)?.to_vec(), None).ok()?;
+    Some(NamedImage { name: name.to_owned(), image: file.flash().clone() })
+}
+
+impl Fitted {
+    /// By what was read.
+    pub fn of(observed: &Observed, board: &Board, chip: &Chip) -> Fitted {
+        let Some(reservation) = &board.reservation else { return Fitted::Unknown };
+        let held = &observed.flash.bytes;
+        if !held.covers(reservation.span) {
+            return Fitted::Unknown;
+        }
+        let (blank, page) = (chip.flash.blank, chip.flash.page);
+        let bytes = held.filled(reservation.span, blank);
+        if bytes.iter().all(|byte| *byte == blank) {
+            return Fitted::Nothing;
+        }
+        let Some(own) = own_loader(board) else { return Fitted::Other };
+        if own.image.filled(reservation.span, blank) == bytes {
+            return Fitted::BuiltIn(own.name);
+        }
+        match fit(held, &own.image, reservation.span, page, blank) {
+            Fit::HalfWritten { pages } | Fit::Altered { pages } => Fitted::InPart(own.name, pages),
+            Fit::Damaged { page, .. } => Fitted::InPart(own.name, vec![page]),
+            Fit::Same | Fit::Moved { .. } | Fit::Other => Fitted::Other,
+        }
+    }
+}

@@ -1,0 +1,110 @@
+//! Pure: from what was seen of a board that does not answer or does not start to rungs told, causes, and what mends it.
+//!
+//! ```text
+//! seen + board + chip + known images  ->  rungs, causes      cheapest look first; what each rules out
+//! causes + known images               ->  remedy             an intent for the planner, or an honest sentence
+//! ```
+
+mod cause;
+mod contact;
+mod contents;
+mod fit;
+mod loader;
+mod remedy;
+mod rung;
+mod seen;
+mod snapshot;
+
+pub use cause::{Cause, CauseKind};
+pub use fit::{Fit, fit};
+pub use loader::{Fitted, own_loader};
+pub use remedy::Remedy;
+pub use rung::{Rung, Verdict};
+pub use seen::{Answer, From, Known, Seen};
+pub use snapshot::Kept;
+
+use crate::board::{Board, Chip};
+
+/// What a diagnosis rests on.
+#[derive(Clone, Copy, Debug)]
+pub struct Case<'a> {
+    pub seen: &'a Seen,
+    pub board: &'a Board,
+    pub chip: &'a Chip,
+    /// Images that the flash is compared with.
+    pub known: &'a [Known],
+    /// Snapshots of boards of this kind, newest first.
+    pub snapshots: &'a [Kept],
+    /// The snapshot that the board should come back to, where the command line says so.
+    pub back_to: Option<&'a Kept>,
+    /// The board's tag.
+    pub tag: Option<&'a str>,
+    /// Part numbers and ID bytes of the chips that are described.
+    pub chips: &'a [(String, [u8; 3])],
+    /// The job on this board that was cut off.
+    pub unfinished: Option<&'a Unfinished>,
+}
+
+/// A job that was cut off, and that fits what is on the board.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Unfinished {
+    pub job: i64,
+    /// As it was typed.
+    pub command: String,
+}
+
+/// What is wrong, from what was seen, and what mends it.
+#[derive(Clone, Debug)]
+pub struct Diagnosis {
+    /// The rungs in their order, as far as the ladder could be climbed.
+    pub rungs: Vec<Rung>,
+    /// What is wrong, the one that explains most first; empty where nothing is.
+    pub causes: Vec<Cause>,
+    pub remedy: Remedy,
+}
+
+impl Diagnosis {
+    /// The diagnosis in one sentence.
+    pub fn sentence(&self) -> &str {
+        match self.causes.first() {
+            Some(cause) => &cause.sentence,
+            None => "Nothing is wrong that can be seen from here.",
+        }
+    }
+
+    /// The lead cause.
+    pub fn lead(&self) -> Option<CauseKind> {
+        self.causes.first().map(|cause| cause.kind)
+    }
+}
+
+/// Rungs and causes in the making.
+#[derive(Debug, Default)]
+struct Told {
+    rungs: Vec<Rung>,
+    causes: Vec<Cause>,
+}
+
+impl Told {
+    fn rung(&mut self, rung: Rung) {
+        self.rungs.push(rung);
+    }
+
+    fn cause(&mut self, cause: Cause) {
+        self.causes.push(cause);
+    }
+
+    fn has(&self, kind: CauseKind) -> bool {
+        self.causes.iter().any(|cause| cause.kind == kind)
+    }
+}
+
+/// Climbs the ladder as far as what was seen goes.
+pub fn diagnose(case: &Case) -> Diagnosis {
+    let mut told = Told::default();
+    let read = contact::climb(case, &mut told);
+    let made = read.map(|observed| contents::climb(case, observed, &mut told)).unwrap_or_default();
+    told.causes.sort_by_key(|cause| cause.kind);
+    let remedy = remedy::of(case, &told.causes, &made);
+    Diagnosis { rungs: told.rungs, causes: told.causes, remedy }
+}

@@ -1,0 +1,216 @@
+//! What mends a board: an intent for the planner, and what no plan can do.
+
+use super::Case;
+use super::cause::{Cause, CauseKind};
+use super::contents::{Made, of_application};
+use super::loader::own_loader;
+use super::seen::{From, Known};
+use super::snapshot::Kept;
+use crate::board::Role;
+use crate::plan::{ApplicationIntent, Intent, LoaderIntent, NamedImage, Part};
+
+/// What mends it.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Remedy {
+    /// What is wanted of the board; the planner makes the steps.
+    pub intent: Option<Intent>,
+    /// The job that was cut off is carried to its end instead.
+    pub go_on: Option<i64>,
+    /// What the plan does, a clause each.
+    pub does: Vec<String>,
+    /// What no plan mends, and what would; a sentence each.
+    pub left: Vec<String>,
+}
+
+/// For these causes.
+pub(super) fn of(case: &Case, causes: &[Cause], made: &Made) -> Remedy {
+    let kinds = causes.iter().map(|cause| cause.kind).collect();
+    let mut draft = Draft { case, made, kinds, intent: Intent::default(), remedy: Remedy::default() };
+    draft.make();
+    let Draft { intent, mut remedy, .. } = draft;
+    remedy.intent = (intent != Intent::default()).then_some(intent);
+    remedy
+}
+
+/// What a hand must do before anything else, where a plan is of no use.
+fn by_hand(kind: CauseKind) -> Option<&'static str> {
+    let needs = match kind {
+        CauseKind::BridgeSilent => "The bridge: its cable, its port, its firmware.",
+        CauseKind::NoSupply => "The supply, or the plug: no plan can do anything before the bridge sees a supply.",
+        CauseKind::SupplyOutOfRange => "The supply: nothing is written while it is out of the board's range.",
+        CauseKind::LineHeld => "The line: free it, then run this again.",
+        CauseKind::DataLinesJoined => "The short between MOSI and MISO: part them, then run this again.",
+        CauseKind::NoAnswer => "No plan reaches a silent chip. Go through the list above from its top, then run this again.",
+        CauseKind::GarbledAnswer => "The connection: nothing is written through one that cannot be trusted.",
+        CauseKind::AnotherChip => {
+            "The right board file for this chip (--board), or the right chip for this board: nothing is written to another."
+        }
+        _ => return None,
+    };
+    Some(needs)
+}
+
+struct Draft<'a, 'c> {
+    case: &'c Case<'a>,
+    made: &'c Made<'a>,
+    kinds: Vec<CauseKind>,
+    intent: Intent,
+    remedy: Remedy,
+}
+
+impl<'a> Draft<'a, '_> {
+    fn make(&mut self) {
+        let wanted = self.case.known.iter().find(|known| known.from == From::Wanted);
+        if let Some(needs) = self.kinds.iter().find_map(|kind| by_hand(*kind)) {
+            return self.remedy.left.push(needs.to_owned());
+        }
+        if let Some(kept) = self.case.back_to {
+            return self.back_to(kept, Part::ALL.to_vec());
+        }
+        if let Some(job) = self.case.unfinished.filter(|_| wanted.is_none()) {
+            self.remedy.does.push(format!("carries job {} to its end", job.job));
+            self.remedy.go_on = Some(job.job);
+            return;
+        }
+        if self.has(CauseKind::Locked) {
+            return self.locked(wanted);
+        }
+        if self.has(CauseKind::AsShipped) && wanted.is_none() {
+            return;
+        }
+        if !self.flash_from_snapshot(wanted) {
+            if self.any(&LOADER) {
+                self.loader();
+            }
+            self.fields();
+            if self.application_is_wrong() {
+                self.application(wanted);
+            }
+        }
+        self.settings();
+    }
+
+    fn has(&self, kind: CauseKind) -> bool {
+        self.kinds.contains(&kind)
+    }
+
+    fn any(&self, kinds: &[CauseKind]) -> bool {
+        kinds.iter().any(|kind| self.has(*kind))
+    }
+
+    fn application_is_wrong(&self) -> bool {
+        let with_it = [CauseKind::ChipErased, CauseKind::AsShipped, CauseKind::LoaderOverwritten, CauseKind::NotAsWanted];
+        self.kinds.iter().any(|kind| of_application(*kind)) || self.any(&with_it)
+    }
+
+    fn back_to(&mut self, kept: &Kept, parts: Vec<Part>) {
+        let names: Vec<&str> = parts
+            .iter()
+            .map(|part| match part {
+                Part::Flash => "flash",
+                Part::Eeprom => "EEPROM",
+                Part::Configuration => "configuration and lock",
+            })
+            .collect();
+        self.remedy.does.push(format!("puts back {} from the snapshot {}", names.join(", "), kept.name));
+        self.intent.restore = Some(kept.back(parts, self.case.tag.map(str::to_owned)));
+    }
+
+    /// The flash of the board's own newest snapshot, where the flash is wrong and nothing better is known. Then loader and configuration
+    /// come from there too: they go together.
+    fn flash_from_snapshot(&mut self, wanted: Option<&Known>) -> bool {
+        let known = wanted.or(self.made.application.filter(|known| matches!(known.from, From::Job(_))));
+        let Some(kept) = self.made.snapshot.filter(|_| known.is_none() && self.application_is_wrong()) else { return false };
+        let mut parts = vec![Part::Flash];
+        if self.settings_are_in(kept) {
+            parts.push(Part::Eeprom);
+        }
+        if self.made.other_configuration {
+            parts.push(Part::Configuration);
+        }
+        self.back_to(kept, parts);
+        true
+    }
+
+    /// Whether the settings are gone and the snapshot has them.
+    fn settings_are_in(&self, kept: &Kept) -> bool {
+        let gone = self.any(&[CauseKind::SettingsBlank, CauseKind::ChipErased]);
+        let blank = self.case.chip.eeprom.blank;
+        gone && kept.held.eeprom.bytes.runs().any(|(_, run)| run.iter().any(|byte| *byte != blank))
+    }
+
+    fn settings(&mut self) {
+        if !self.any(&[CauseKind::SettingsBlank, CauseKind::ChipErased]) {
+            return;
+        }
+        match self.made.snapshot.filter(|kept| self.settings_are_in(kept)) {
+            Some(_) if self.intent.restore.is_some() => {}
+            Some(kept) => self.back_to(kept, vec![Part::Eeprom]),
+            None => {
+                let sentence = "The settings: no snapshot that is known to be this board's holds any, so nothing here can bring them back.";
+                self.remedy.left.push(sentence.to_owned());
+            }
+        }
+    }
+
+    fn loader(&mut self) {
+        match own_loader(self.case.board) {
+            Some(loader) => {
+                self.remedy.does.push(format!("installs the loader {}, with the configuration and the lock that go with it", loader.name));
+                self.intent.loader = LoaderIntent::Install(loader);
+            }
+            None if self.case.board.reservation.is_some() => self.remedy.left.push(
+                "The loader: the board file names none that is built in. Install it with `farrier loader install --loader FILE`."
+                    .to_owned(),
+            ),
+            None => {}
+        }
+    }
+
+    /// Fields that are wrong become what the board file has. A loader that is installed brings all of them.
+    fn fields(&mut self) {
+        if !self.made.unknown_fields.is_empty() {
+            let sentence = format!(
+                "The configuration: the board file does not say what {} should be. Set it with `farrier configure FIELD=VALUE`.",
+                self.made.unknown_fields.join(", ")
+            );
+            self.remedy.left.push(sentence);
+        }
+        if self.made.fields.is_empty() || matches!(self.intent.loader, LoaderIntent::Install(_)) {
+            return;
+        }
+        let list: Vec<String> = self.made.fields.iter().map(|(field, value)| format!("{field} to {value}")).collect();
+        self.remedy.does.push(format!("sets {}", list.join(", ")));
+        self.intent.configuration.clone_from(&self.made.fields);
+    }
+
+    fn application(&mut self, wanted: Option<&Known>) {
+        let Some(image) = wanted.or(self.made.application) else {
+            let sentence = "The application: nothing here says what it should be. Say it with --to IMAGE.";
+            self.remedy.left.push(sentence.to_owned());
+            return;
+        };
+        self.remedy.does.push(format!("writes {}", image.name));
+        self.intent.application = ApplicationIntent::Write(NamedImage { name: image.name.clone(), image: image.image.clone() });
+    }
+
+    /// Only an erase of everything helps, and only with something to write afterwards.
+    fn locked(&mut self, wanted: Option<&Known>) {
+        if wanted.is_none() {
+            let sentence = "The lock: only an erase of the whole chip lifts it, and what is on the chip is lost then. To begin afresh \
+                            all the same, say what should be there with --to; each loss is asked about by name.";
+            return self.remedy.left.push(sentence.to_owned());
+        }
+        self.remedy.does.push("erases the whole chip, which lifts the lock".to_owned());
+        let lock = self.case.chip.lock_fields.iter().find(|field| field.role == Some(Role::ProgrammingLock));
+        let open = lock.and_then(|field| field.values.iter().find(|value| !value.forbids_reading && !value.forbids_writing));
+        self.intent.lock.extend(lock.zip(open).map(|(field, open)| (field.name.clone(), open.name.clone())));
+        self.loader();
+        self.fields();
+        self.application(wanted);
+    }
+}
+
+/// Causes that a loader put there anew mends.
+const LOADER: [CauseKind; 5] =
+    [CauseKind::AsShipped, CauseKind::ChipErased, CauseKind::LoaderMissing, CauseKind::LoaderHalfWritten, CauseKind::LoaderOverwritten];

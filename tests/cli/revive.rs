@@ -1,0 +1,82 @@
+//! `farrier revive` as a user types it: the rungs, the diagnosis, the plan or the honest sentence, the exit code.
+
+use super::Home;
+use super::loader::demo_application;
+
+/// A vent with loader and application, as its owner has it.
+fn used(home: &Home) {
+    home.file("vent.hex", demo_application("vent"));
+    home.run("sim new v --board vent").exits(0);
+    home.run("loader install --with vent.hex --via sim:v --yes").exits(0);
+}
+
+fn kinds(document: &serde_json::Value) -> Vec<String> {
+    let causes = document["diagnosis"]["causes"].as_array().expect("causes");
+    causes.iter().map(|cause| cause["kind"].as_str().expect("a kind").to_owned()).collect()
+}
+
+#[test]
+fn a_new_chip_is_no_patient() {
+    let home = Home::new();
+    let ran = home.run("revive --via sim:vent");
+    ran.exits(0).says("as-shipped").says("Next: farrier loader install --via sim:vent").says("erases nothing without consent");
+}
+
+#[test]
+fn a_silent_chip_is_told_with_all_that_it_can_be_and_what_tells_it_apart() {
+    let home = Home::new();
+    used(&home);
+    home.run("sim damage v open-miso").exits(0);
+    let before = home.export("v");
+    let ran = home.run("revive --via sim:v");
+    ran.exits(4)
+        .says("no-answer")
+        .says("a meter from plug to chip pin")
+        .says("high-voltage programmer")
+        .says("A new chip is the only help");
+    let json = home.run("revive --via sim:v --json");
+    json.exits(4);
+    let document = json.json();
+    assert_eq!(document["result"], "no-plan");
+    assert_eq!(kinds(&document), ["no-answer"]);
+    assert_eq!(document["diagnosis"]["causes"][0]["could_be"].as_array().map(Vec::len), Some(4));
+    assert_eq!(home.run("revive --via sim:v").code, 4);
+    std::fs::remove_dir_all(home.path().join("held-v")).expect("it goes");
+    let after = home.export("v");
+    assert_eq!((before.flash, before.eeprom, before.state["fuses"].clone()), (after.flash, after.eeprom, after.state["fuses"].clone()));
+}
+
+#[test]
+fn a_lost_clock_is_found_with_the_clock_output_and_set_right() {
+    let home = Home::new();
+    used(&home);
+    home.run("sim damage v lost-clock").exits(0);
+    home.run("revive --via sim:v --dry-run")
+        .exits(0)
+        .says("no-clock")
+        .says("sets clock to crystal-8-to-16-mhz")
+        .says("nothing was changed");
+    home.run("revive --via sim:v").exits(3).says("--yes");
+    home.run("revive --via sim:v --yes").says("Done.");
+    let again = home.run("revive --via sim:v --json");
+    assert_eq!(kinds(&again.json()), ["settings-blank"], "{}", again.out);
+}
+
+#[test]
+fn one_step_tells_one_rung_and_the_command_for_the_next() {
+    let home = Home::new();
+    let first = home.run("revive --one-step --via sim:vent");
+    first.exits(0).says("Is the bridge there?").says("Next: farrier revive --one-step --via sim:vent --rung 2");
+    assert!(!first.out.contains("Is the supply right?"), "{}", first.out);
+    home.run("revive --one-step --via sim:vent --rung 2").exits(0).says("Is the supply right?").says("--rung 3");
+    home.run("revive --one-step --via sim:vent --rung 99").exits(0).says("Are the settings there?").says("That was the last rung");
+}
+
+#[test]
+fn no_bridge_is_the_first_rung() {
+    let home = Home::new();
+    home.run("revive --board vent --via /dev/does-not-exist").exits(4).says("Is the bridge there?").says("bridge-silent");
+    let json = home.run("revive --board vent --via /dev/does-not-exist --json");
+    json.exits(4);
+    assert_eq!(kinds(&json.json()), ["bridge-silent"]);
+}
