@@ -52,6 +52,7 @@ fn build(file: &Table, find_chip: &dyn Fn(&str) -> Result<Chip, String>) -> Opti
         generic: generic?,
         supply: supply?,
         levels: levels.as_ref()?.signal,
+        level_follows_supply: levels.as_ref()?.follows_supply,
         bears_5v: levels.as_ref()?.bears_5v,
         levels_shifted: levels?.shifted,
         clock: clock.value,
@@ -92,15 +93,25 @@ fn supply(table: &Table) -> Option<(Millivolts, Millivolts)> {
 
 struct Levels {
     signal: Millivolts,
+    follows_supply: bool,
     bears_5v: bool,
     shifted: bool,
 }
 
 fn levels(table: &Table) -> Option<Levels> {
     let signal = table.number("signal_mv", SUPPLY);
+    let follows_supply = table.flag("follow_supply", false);
     let bears_5v = table.flag("inputs_bear_5v", false);
     let shifted = table.flag("shifted", false);
-    Some(Levels { signal: Millivolts(signal?.value as u16), bears_5v: bears_5v?, shifted: shifted? })
+    let (signal, follows_supply, bears_5v) = (signal?, follows_supply?, bears_5v?);
+    if follows_supply && bears_5v {
+        table.wrong(
+            table.at(),
+            "`follow_supply` and `inputs_bear_5v` exclude each other: inputs that bear more than the supply have a level",
+        );
+        return None;
+    }
+    Some(Levels { signal: Millivolts(signal.value as u16), follows_supply, bears_5v, shifted: shifted? })
 }
 
 /// `hz` is what the firmware sees. `source_hz` is the oscillator's or crystal's own frequency, where the chip divides it. The second

@@ -133,15 +133,31 @@ impl BridgeKind {
     /// # Errors
     /// [`NoSupply`] where none is within the board's range.
     pub fn supply_for(&self, board: &Board) -> Result<&BridgeSupply, NoSupply> {
-        let off = |supply: &&BridgeSupply| supply.voltage.0.abs_diff(board.levels.0);
+        // A board whose level follows its supply needs no further parts at the bridge's own level.
+        let wanted = if board.level_follows_supply { self.level } else { board.levels };
+        let off = |supply: &&BridgeSupply| supply.voltage.0.abs_diff(wanted.0);
         let borne = |supply: &&BridgeSupply| (board.supply.0..=board.supply.1).contains(&supply.voltage);
         let found = self.supplies.iter().filter(borne).min_by_key(off);
         found.ok_or_else(|| NoSupply { nearest: self.supplies.iter().min_by_key(off).cloned() })
     }
 }
 
+impl Board {
+    /// This board as a drawing takes it. Where its level follows a supply that is not known: the one that the bridge feeds it with, else
+    /// the bridge's own level where the board may have that, else what its description says.
+    #[must_use]
+    pub fn drawn_with(&self, bridge: &BridgeKind, powered_by: PoweredBy) -> Board {
+        let fed = bridge.supply_for(self).ok().filter(|_| powered_by == PoweredBy::Bridge).map(|supply| supply.voltage);
+        let own = self.possible_levels().into_iter().find(|level| near(bridge.level, *level)).unwrap_or(self.levels);
+        match self.level_follows_supply {
+            true => self.at_supply(Some(fed.unwrap_or(own))),
+            false => self.clone(),
+        }
+    }
+}
+
 impl Connections {
-    /// What goes where.
+    /// What goes where. The board's level must be known; see [`Board::drawn_with`].
     ///
     /// # Errors
     /// [`NoSupply`] where the bridge should feed the board and cannot.

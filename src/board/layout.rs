@@ -17,8 +17,10 @@ pub struct Board {
     pub generic: bool,
     /// Least and most supply that the board bears.
     pub supply: (Millivolts, Millivolts),
-    /// Level of the signals at the programming header.
+    /// Level of the signals at the programming header. Where it follows the supply, what drawings and simulated boards take for it.
     pub levels: Millivolts,
+    /// The signals are at whatever the board's supply is.
+    pub level_follows_supply: bool,
     /// Whether its inputs bear 5 V although its own level is lower.
     pub bears_5v: bool,
     /// Parts that shift the levels are fitted between the bridge and this board.

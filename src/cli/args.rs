@@ -2,6 +2,7 @@
 
 use super::*;
 use crate::finding::Kind;
+use crate::units::Millivolts;
 use clap::{Parser, Subcommand, ValueEnum};
 
 /// Fits firmware loaders to bare microcontroller boards and looks after what is on them.
@@ -33,6 +34,9 @@ pub struct Global {
     /// Parts that shift the levels, as `connections` draws them, are fitted between bridge and board.
     #[arg(long, global = true)]
     pub levels_shifted: bool,
+    /// What a meter shows between VCC and GND of the board, in volts, where the bridge cannot measure it: as `--supply 3.3`.
+    #[arg(long, global = true, value_name = "VOLTS", value_parser = volts)]
+    pub supply: Option<Millivolts>,
     /// Your own mark for this one board; kept in snapshot and journal.
     #[arg(long, global = true, value_name = "TEXT", value_parser = tag)]
     pub tag: Option<String>,
@@ -60,6 +64,14 @@ pub struct Global {
     /// Say more.
     #[arg(short, long, global = true, action = clap::ArgAction::Count)]
     pub verbose: u8,
+}
+
+fn volts(text: &str) -> Result<Millivolts, String> {
+    let volts: f64 = text.trim_end_matches(['V', 'v']).trim().parse().map_err(|_| "it is a number of volts, as 3.3".to_owned())?;
+    match (1.0..=6.0).contains(&volts) {
+        true => Ok(Millivolts((volts * 1000.0).round() as u16)),
+        false => Err("it lies between 1 and 6 V".into()),
+    }
 }
 
 /// A tag tells one board from all others, so an empty one, as an unset variable of a shell gives it, is none.

@@ -98,6 +98,7 @@ fn access(observed: &Observed) -> String {
 fn supply(observed: &Observed, board: &Board) -> String {
     let (least, most) = board.supply;
     match observed.access.as_ref().and_then(|access| access.supply) {
+        Some(supply) if !(least..=most).contains(&supply) => format!("{supply} measured, outside the {least} to {most} of the board"),
         Some(supply) => format!("{supply} measured; the board bears {least} to {most}"),
         None => format!("not measured: measure {least} to {most} at the programming header"),
     }

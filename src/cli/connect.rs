@@ -5,20 +5,20 @@ use super::bridges;
 use super::context::Context;
 use super::gpio;
 use super::interrupt;
+use super::levels;
 use super::output;
 use super::place::{Place, SPEEDS};
 use super::progress::Progress;
 use super::stop::{Code, Stop};
-use crate::board::{Board, Chip, bridge_kinds, demo_names, near};
+use crate::algorithm::avr_spi::Wiring;
+use crate::board::{Board, Chip, demo_names};
 use crate::bus::{Bus, BusError};
-use crate::finding::Finding;
-use crate::job::Bench;
+use crate::job::{Bench, JobError};
 use crate::link::{Client, OpenError, SerialServerWire, SerialWire, SpeedWire, TcpWire, UsbWire, usb_device};
 use crate::lock::{Lock, LockError};
-use crate::plan::{Observed, levels_differ};
+use crate::plan::Observed;
 use crate::record::{Held, Journal};
 use crate::sim::{OpenSim, Store};
-use crate::units::Millivolts;
 use std::path::PathBuf;
 use std::time::Duration;
 
@@ -74,13 +74,25 @@ impl Connected {
     /// # Errors
     /// When the chip does not answer, or the work is interrupted.
     pub fn observe(&mut self) -> Result<Observed, Stop> {
+        self.with_bench(|bench| bench.observe())
+    }
+
+    /// The same, after a look at supply and lines. Where those show that it makes no sense, the chip is not tried.
+    ///
+    /// # Errors
+    /// As [`Connected::observe`], and what supply and lines show.
+    pub fn measure_and_observe(&mut self) -> Result<(Wiring, Observed), Stop> {
+        self.with_bench(|bench| Ok((bench.measure()?, bench.observe()?)))
+    }
+
+    fn with_bench<T>(&mut self, work: impl FnOnce(&mut Bench) -> Result<T, JobError>) -> Result<T, Stop> {
         let mut progress = Progress::new();
         let mut listener = |event: &_| progress.show(event);
         let mut bench = Bench::new(self.bus.as_mut(), &self.board, &self.chip, &mut listener, interrupt::flag()?);
-        let observed = bench.observe().and_then(|observed| bench.release().map(|()| observed));
+        let result = work(&mut bench).and_then(|result| bench.release().map(|()| result));
         drop(bench);
         progress.clear();
-        Ok(observed?)
+        Ok(result?)
     }
 
     /// Saves what the silicon of a sim holds.
@@ -114,7 +126,7 @@ impl Context {
             (None, Place::Sim(_)) => None,
             (None, _) => Some((self.chosen_board()?, "chosen")),
         };
-        let Bridge { bus, bytes_per_second, hold } = match &place {
+        let Bridge { mut bus, bytes_per_second, hold } = match &place {
             Place::Sim(name) => self.sim_bridge(name)?,
             Place::Gpio(name) => self.gpio_bridge(&place, name)?,
             _ => self.real_bridge(&place)?,
@@ -126,19 +138,8 @@ impl Context {
         };
         board.clock_pin_wired |= self.global.clock_output;
         board.levels_shifted |= self.global.levels_shifted;
-        // Before any line is driven: a level that the board does not bear harms it, whatever the command was going to do.
-        let level = bus.abilities().pin_level;
-        if let Some(differ) = levels_differ(level, &board) {
-            return Err(self.levels_refused(differ, &board, level));
-        }
+        let board = levels::fit(self, bus.as_mut(), board, &chip)?;
         Ok(Connected { bus, board, chip, via: place.to_string(), board_from, bytes_per_second, hold })
-    }
-
-    fn levels_refused(&self, differ: Finding, board: &Board, level: Millivolts) -> Stop {
-        let kind = bridge_kinds().ok().and_then(|kinds| kinds.into_iter().find(|kind| near(kind.level, level)));
-        let kind = kind.map_or("KIND".to_owned(), |kind| kind.kind);
-        let name = self.global.board.as_deref().unwrap_or(&board.name);
-        Stop::refused(vec![differ]).hint("Which parts, and where:").command(format!("farrier connections --board {name} --bridge {kind}"))
     }
 
     fn sim_bridge(&self, name: &str) -> Result<Bridge, Stop> {

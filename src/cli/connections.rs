@@ -68,8 +68,10 @@ impl ConnectionsCommand {
     pub fn run(self, context: &Context) -> Result<ExitCode, Stop> {
         self.both_are_known(context)?;
         let (board, chip) = board(context)?;
+        let board = board.at_supply(context.global.supply.filter(|_| board.level_follows_supply));
         let bridge = self.bridge()?;
         let (powered_by, assumed) = self.powered_by(&bridge, &board, context.global.json)?;
+        let board = board.drawn_with(&bridge, powered_by);
         let connections = Connections::between(&bridge, &board, powered_by).map_err(|none| cannot_feed(&bridge, &board, none))?;
         let drawn = Drawn { bridge: &bridge, board: &board, chip: &chip, connections: &connections };
         let kinds = bridge_kinds()?;

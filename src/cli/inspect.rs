@@ -6,7 +6,7 @@ use super::images;
 use super::inspect_image;
 use super::output;
 use super::snapshot;
-use super::stop::Stop;
+use super::stop::{Stop, wiring_json};
 use crate::image::{ByteAddress, write};
 use clap::Args;
 use std::path::PathBuf;
@@ -68,7 +68,7 @@ impl Inspect {
 
 fn on_board(context: &Context) -> Result<ExitCode, Stop> {
     let mut connected = context.connect()?;
-    let observed = connected.observe()?;
+    let (wiring, observed) = connected.measure_and_observe()?;
     let (board, chip) = (&connected.board, &connected.chip);
     let simulated = connected.simulated();
     if let Some(finding) = observed.id.and_then(|id| crate::plan::wrong_chip(id, chip)) {
@@ -77,9 +77,15 @@ fn on_board(context: &Context) -> Result<ExitCode, Stop> {
     if context.global.json {
         let mut document = board_view::as_json(&observed, board, chip);
         document["simulated"] = simulated.into();
+        document["bridge"] = connected.bus.abilities().name.as_str().into();
+        document["pin_level_mv"] = connected.bus.abilities().pin_level.0.into();
+        document["wiring"] = wiring_json(&wiring);
         output::json(&document);
     } else {
         output::simulated(simulated);
+        let abilities = connected.bus.abilities();
+        output::say_under("Bridge   ", format!("{}, pins at {}, through {}", abilities.name, abilities.pin_level, connected.via));
+        output::say_under("Lines    ", wiring.lines.map_or("not driven".into(), |lines| lines.to_string()));
         board_view::print(&observed, board, chip);
         let next = if board_view::has_loader(&observed, board, chip) { "write APPLICATION" } else { "loader install" };
         output::next(format!("farrier {next} --via {}", connected.via));

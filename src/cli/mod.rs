@@ -20,6 +20,7 @@ mod inspect;
 pub mod inspect_image;
 mod interrupt;
 mod journal;
+mod levels;
 mod loader;
 pub mod map;
 mod outline;

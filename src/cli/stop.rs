@@ -2,15 +2,16 @@
 
 use super::context::command_again;
 use crate::algorithm::AlgorithmError;
+use crate::algorithm::avr_spi::{NoAnswer, Wiring};
 use crate::board::CatalogError;
-use crate::bus::BusError;
+use crate::bus::{BusError, LineLevels};
 use crate::finding::Finding;
 use crate::image::ImageError;
 use crate::job::JobError;
 use crate::plan::DesireError;
 use crate::record::RecordError;
 use crate::sim::StoreError;
-use serde_json::json;
+use serde_json::{Value, json};
 use std::process::ExitCode;
 
 /// The exit codes, 0 left out.
@@ -36,6 +37,8 @@ pub struct Stop {
     /// What to do next, in the order in which it is told.
     next: Vec<Next>,
     findings: Vec<Finding>,
+    /// What supply and lines showed, for programs; the message has it in words.
+    evidence: Option<Value>,
 }
 
 /// A line of what to do next.
@@ -49,7 +52,7 @@ enum Next {
 
 impl Stop {
     pub fn new(code: Code, message: impl Into<String>) -> Stop {
-        Stop { code, message: message.into(), next: Vec::new(), findings: Vec::new() }
+        Stop { code, message: message.into(), next: Vec::new(), findings: Vec::new(), evidence: None }
     }
 
     /// Findings that nothing lifts.
@@ -95,7 +98,7 @@ impl Stop {
             let commands = self.next.iter().filter_map(|next| if let Next::Command(text) = next { Some(text) } else { None });
             super::output::json(&json!({
                 "error": self.message, "hints": hints.collect::<Vec<_>>(), "next": commands.collect::<Vec<_>>(),
-                "exit": self.code as u8, "findings": self.findings,
+                "exit": self.code as u8, "findings": self.findings, "evidence": self.evidence,
             }));
         } else {
             super::output::error(&self.message);
@@ -111,6 +114,23 @@ impl Stop {
         }
         ExitCode::from(self.code as u8)
     }
+}
+
+/// Why the chip did not answer: `seen` and `look_at` in words, `tries`, and `wiring`.
+fn evidence_json(found: &NoAnswer) -> Value {
+    let tries = found.attempts.len();
+    json!({ "seen": found.evidence.seen(), "look_at": found.evidence.look_at(), "tries": tries, "wiring": wiring_json(&found.wiring) })
+}
+
+/// `supply_mv`: null where it was not measured. `lines`: null where none was driven; `reset`, `sck` and `mosi` of each are the levels
+/// that the bridge read with RESET driven high and low, SCK and MOSI low; `miso`: what it did while bytes were sent.
+pub fn wiring_json(wiring: &Wiring) -> Value {
+    let levels = |levels: LineLevels| json!({ "reset": levels.reset, "sck": levels.sck, "mosi": levels.mosi, "miso": levels.miso });
+    let lines = wiring.lines.map(|lines| {
+        let (high, low) = (levels(lines.with_reset_high), levels(lines.with_reset_low));
+        json!({ "reset_high": high, "reset_low": low, "miso": lines.miso().words() })
+    });
+    json!({ "supply_mv": wiring.supply, "lines": lines })
 }
 
 impl From<CatalogError> for Stop {
@@ -155,12 +175,12 @@ impl From<JobError> for Stop {
             JobError::Interrupted | JobError::BoardMoved | JobError::Torn(_) => Code::Interrupted,
             JobError::Record(_) => Code::Usage,
         };
-        let stop = Stop::new(code, error.to_string());
-        match error {
-            JobError::Algorithm(AlgorithmError::NoAnswer(no_answer)) if no_answer.clock_output_untried() => {
-                stop.hint("Once that wire is there:").command(command_again(&["--clock-output".to_owned()]))
-            }
-            _ => stop,
+        let mut stop = Stop::new(code, error.to_string());
+        let JobError::Algorithm(AlgorithmError::NoAnswer(no_answer)) = error else { return stop };
+        stop.evidence = Some(evidence_json(&no_answer));
+        match no_answer.clock_output_untried() {
+            true => stop.hint("Once that wire is there:").command(command_again(&["--clock-output".to_owned()])),
+            false => stop,
         }
     }
 }

@@ -2,10 +2,9 @@
 
 use super::{Event, JobError};
 use crate::algorithm::AlgorithmError;
-use crate::algorithm::avr_spi::{AvrSpi, Entered, Rung, rungs};
+use crate::algorithm::avr_spi::{AvrSpi, Entered, NoAnswer, Rung, Wiring, rungs};
 use crate::board::{Board, Chip, Way};
 use crate::bus::Bus;
-use crate::finding::Finding;
 use crate::plan::{Access, overdriven};
 use crate::time::SharedClock;
 use crate::units::{Hertz, Millivolts};
@@ -22,6 +21,7 @@ pub(super) const RESTARTS_MAX: u32 = 3;
 /// A board that is being worked on. Dropping it lets the chip go.
 pub struct Bench<'a> {
     pub(super) spi: AvrSpi<'a>,
+    board: &'a Board,
     pub(super) chip: &'a Chip,
     pub(super) clock: SharedClock,
     pub(super) listener: &'a mut dyn FnMut(&Event),
@@ -31,8 +31,6 @@ pub struct Bench<'a> {
     /// The one that worked last.
     preferred: Option<Rung>,
     pin_level: Millivolts,
-    /// Why no line of this board may be driven.
-    refused: Option<Finding>,
 }
 
 impl<'a> Bench<'a> {
@@ -47,8 +45,7 @@ impl<'a> Bench<'a> {
         let clock = bus.clock();
         let rungs = rungs(chip, bus.abilities(), Some(board.clock), board.clock_pin_wired.then_some(CLOCK_OUTPUT));
         let pin_level = bus.abilities().pin_level;
-        let refused = overdriven(pin_level, board);
-        Bench { spi: AvrSpi::new(bus, chip), chip, clock, listener, stop, rungs, preferred: None, pin_level, refused }
+        Bench { spi: AvrSpi::new(bus, chip), board, chip, clock, listener, stop, rungs, preferred: None, pin_level }
     }
 
     /// Lets the chip go: its firmware starts.
@@ -71,16 +68,36 @@ impl<'a> Bench<'a> {
         result
     }
 
+    /// Measures supply and lines before the chip is tried.
+    ///
+    /// # Errors
+    /// [`AlgorithmError::NoAnswer`] where the board has no supply or a line is held, so that trying the chip makes no sense;
+    /// [`JobError::Refused`] where no line may be driven.
+    pub fn measure(&mut self) -> Result<Wiring, JobError> {
+        self.look(|bench| {
+            bench.may_be_driven()?;
+            let wiring = bench.spi.wiring()?;
+            match NoAnswer::untried(wiring, bench.spi.abilities().clock_output) {
+                Some(no_answer) => Err(AlgorithmError::NoAnswer(Box::new(no_answer)).into()),
+                None => Ok(wiring),
+            }
+        })
+    }
+
+    /// A board whose inputs do not bear the bridge's level, by its description or by the supply that it has just now, is not touched.
+    /// Without a supply nobody drives a line anyway.
+    fn may_be_driven(&mut self) -> Result<(), JobError> {
+        let supply = self.spi.supply()?;
+        let refused = overdriven(self.pin_level, supply, self.board).filter(|_| !supply.is_some_and(Wiring::is_no_supply));
+        refused.map_or(Ok(()), |finding| Err(JobError::Refused(finding)))
+    }
+
     /// Brings the chip into programming mode, afresh. What worked last is tried first, so that no entry searches again; after a
     /// change of the clock (`slowest_first`) it says nothing.
-    /// A board whose inputs do not bear the bridge's level is not touched at all.
     pub(super) fn enter(&mut self, slowest_first: bool) -> Result<Access, JobError> {
-        if let Some(finding) = &self.refused {
-            return Err(JobError::Refused(finding.clone()));
-        }
         let entered = match self.try_to_enter(slowest_first) {
             // While nobody spoke to it (somebody thought about a question), the bridge has let go and forgotten the session.
-            Err(error) if error.restarted() => self.try_to_enter(slowest_first)?,
+            Err(JobError::Algorithm(error)) if error.restarted() => self.try_to_enter(slowest_first)?,
             result => result?,
         };
         self.preferred = Some(entered.rung);
@@ -94,13 +111,14 @@ impl<'a> Bench<'a> {
         })
     }
 
-    fn try_to_enter(&mut self, slowest_first: bool) -> Result<Entered, AlgorithmError> {
+    fn try_to_enter(&mut self, slowest_first: bool) -> Result<Entered, JobError> {
+        self.may_be_driven()?;
         if slowest_first {
-            return self.spi.enter_slowest_first(&self.rungs);
+            return Ok(self.spi.enter_slowest_first(&self.rungs)?);
         }
         let rest = self.rungs.iter().filter(|rung| Some(**rung) != self.preferred);
         let rungs: Vec<Rung> = self.preferred.iter().chain(rest).copied().collect();
-        self.spi.enter(&rungs)
+        Ok(self.spi.enter(&rungs)?)
     }
 }
 

@@ -5,7 +5,7 @@ use super::difference::erase_takes_eeprom;
 use super::reconcile::{Target, unchanged};
 use super::step::{Step, StepKind};
 use super::{Desired, Observed, Origin};
-use crate::board::{Board, Chip};
+use crate::board::{Board, Chip, LevelFit};
 use crate::finding::{Finding, Kind};
 use crate::image::{Memory, Span};
 use crate::units::{Bytes, Millivolts};
@@ -16,7 +16,7 @@ pub(super) fn of_plan(observed: &Observed, desired: &Desired, target: &Target, s
     let mut all = Vec::new();
     all.extend(observed.id.and_then(|id| wrong_chip(id, target.chip)));
     all.extend(access.and_then(|access| access.supply).and_then(|supply| supply_out_of_range(supply, target.board)));
-    all.extend(access.and_then(|access| access.pin_level).and_then(|level| levels_differ(level, target.board)));
+    all.extend(access.and_then(|access| levels_differ(access.pin_level?, access.supply, target.board)));
     all.extend(loses_access(desired, target));
     if steps.iter().any(|step| step.kind == StepKind::Erase) {
         all.extend(lost_to_erase(observed, desired, target));
@@ -46,19 +46,37 @@ pub fn supply_out_of_range(supply: Millivolts, board: &Board) -> Option<Finding>
     (supply < least || most < supply).then(|| Finding::new(Kind::SupplyOutOfRange, sentence))
 }
 
-/// The bridge's pins and the board's are more than a tenth apart, the board does not bear the bridge's, and nothing in between shifts them.
-pub fn levels_differ(pins: Millivolts, board: &Board) -> Option<Finding> {
-    let sentence = format!(
-        "The bridge drives its pins at {pins}; board {} has {} at its programming header. Use a bridge of that level, or fit the parts \
-         that `farrier connections` draws and say so with --levels-shifted.",
-        board.name, board.levels
-    );
-    (!board.levels_shifted && !board.level_fit(pins).fits()).then(|| Finding::new(Kind::LevelsDiffer, sentence))
+/// The bridge's pins and the board's are more than a tenth apart, the board does not bear the bridge's, and nothing in between shifts
+/// them. A measured supply counts for more than the board's description.
+pub fn levels_differ(pins: Millivolts, supply: Option<Millivolts>, board: &Board) -> Option<Finding> {
+    let board = board.at_supply(supply);
+    let fit = board.level_fit(pins);
+    let sentence = match (board.possible_levels().as_slice(), supply) {
+        ([.., _, _], _) => format!(
+            "The bridge drives its pins at {pins} and cannot measure the supply of board {}, which may be {}: pins above it would harm \
+             the board. See with a meter what VCC is at the programming header, and give that with --supply, as --supply 3.3.",
+            board.name,
+            joined(&board.possible_levels())
+        ),
+        (_, measured) => format!(
+            "The bridge drives its pins at {pins}; board {} has {} at its programming header{}. Use a bridge of that level, or fit the \
+             parts that `farrier connections` draws and say so with --levels-shifted.",
+            board.name,
+            board.levels,
+            if measured == Some(board.levels) { ", as its supply measures" } else { "" }
+        ),
+    };
+    (!board.levels_shifted && !fit.fits()).then(|| Finding::new(Kind::LevelsDiffer, sentence))
+}
+
+fn joined(levels: &[Millivolts]) -> String {
+    levels.iter().map(Millivolts::to_string).collect::<Vec<_>>().join(" or ")
 }
 
 /// The same, where the bridge's level is the higher one: driving a line then harms the board, even to look at it.
-pub fn overdriven(pins: Millivolts, board: &Board) -> Option<Finding> {
-    levels_differ(pins, board).filter(|_| pins > board.levels)
+pub fn overdriven(pins: Millivolts, supply: Option<Millivolts>, board: &Board) -> Option<Finding> {
+    let too_high = board.at_supply(supply).level_fit(pins) == LevelFit::TooHigh;
+    levels_differ(pins, supply, board).filter(|_| too_high)
 }
 
 fn loses_access(desired: &Desired, target: &Target) -> Option<Finding> {

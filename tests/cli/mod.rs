@@ -8,6 +8,7 @@ mod connections;
 mod gpio;
 mod interrupted;
 mod loader;
+mod no_answer;
 mod restore;
 mod revive;
 mod screens;

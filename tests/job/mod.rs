@@ -4,6 +4,7 @@ mod bad_bridge;
 mod bad_days;
 mod cuts;
 mod interrupt;
+mod levels;
 mod restore;
 mod stops;
 mod takeover;

@@ -91,6 +91,7 @@ pub fn board() -> Board {
         supply: (Millivolts(4_500), Millivolts(5_500)),
         clock_pin_wired: false,
         levels: Millivolts(5_000),
+        level_follows_supply: false,
         bears_5v: true,
         levels_shifted: false,
         clock: ClockSetting { source, hz: Hertz(16_000_000) },

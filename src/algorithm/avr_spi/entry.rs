@@ -123,10 +123,10 @@ impl AvrSpi<'_> {
         };
         let has_clock_output = abilities.clock_output;
         let supply = self.supply()?;
-        if supply.is_some_and(Wiring::is_no_supply) {
-            // Lines that are driven into a board without a supply would feed it.
-            let wiring = Wiring { supply, lines: None };
-            return Err(AlgorithmError::NoAnswer(Box::new(NoAnswer::of(Vec::new(), wiring, has_clock_output))));
+        // Lines that are driven into a board without a supply would feed it.
+        let unpowered = supply.filter(|supply| Wiring::is_no_supply(*supply)).map(|_| Wiring { supply, lines: None });
+        if let Some(no_answer) = unpowered.and_then(|wiring| NoAnswer::untried(wiring, has_clock_output)) {
+            return Err(AlgorithmError::NoAnswer(Box::new(no_answer)));
         }
         // The system clock is at least four times the programming clock, so this is four of the chip's clocks or more.
         let pulse = PULSE.max(Duration::from_secs(1) / slowest.0.max(1));

@@ -117,11 +117,18 @@ pub struct NoAnswer {
 
 impl NoAnswer {
     pub(super) fn of(attempts: Vec<Attempt>, wiring: Wiring, has_clock_output: bool) -> NoAnswer {
-        // At a clock too fast for it a chip sends other bytes; what was looked at slowly says more.
+        // At a clock too fast for it a chip sends bytes of any kind; without an echo, what was looked at slowly says more.
         let slow = wiring.evidence();
-        let tries = attempts.iter().map(|attempt| attempt.evidence).filter(|seen| *seen != Evidence::OtherBytes || slow.is_none());
+        let tries = attempts.iter().map(|attempt| attempt.evidence).filter(|seen| *seen >= Evidence::BlankId || slow.is_none());
         let seen = tries.max().max(slow);
         NoAnswer { attempts, wiring, evidence: seen.unwrap_or(Evidence::NoPower), has_clock_output }
+    }
+
+    /// Why the chip is not tried at all: the board has no supply, or a line is held. `None` where it should be tried.
+    #[must_use]
+    pub fn untried(wiring: Wiring, has_clock_output: bool) -> Option<NoAnswer> {
+        let certain = wiring.evidence().filter(|evidence| *evidence >= Evidence::SckHeldHigh);
+        certain.map(|evidence| NoAnswer { attempts: Vec::new(), wiring, evidence, has_clock_output })
     }
 
     /// The bridge has a clock output, no rung used it, and the board has a supply: a chip that lost its clock may answer with it.
@@ -134,7 +141,8 @@ impl NoAnswer {
     fn tried(&self) -> String {
         let clocks = || self.attempts.iter().map(|attempt| attempt.rung.programming_clock);
         let (Some(fastest), Some(slowest)) = (clocks().max(), clocks().min()) else {
-            return "the chip was not tried, and no line was driven".into();
+            let driven = if self.wiring.lines.is_none() { ", and no line was driven" } else { "" };
+            return format!("the chip was not tried{driven}");
         };
         let tries = if self.attempts.len() == 1 { "1 try".into() } else { format!("{} tries", self.attempts.len()) };
         match fastest == slowest {

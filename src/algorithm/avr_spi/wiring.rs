@@ -43,6 +43,17 @@ pub enum Miso {
     Moves,
 }
 
+impl Miso {
+    pub fn words(self) -> &'static str {
+        match self {
+            Miso::StaysLow => "stays low",
+            Miso::StaysHigh => "stays high",
+            Miso::FollowsMosi => "follows MOSI",
+            Miso::Moves => "moves and does not follow MOSI",
+        }
+    }
+}
+
 impl AvrSpi<'_> {
     /// Measures the supply and, where there is one, the lines. The bridge drives them afterwards, RESET low, until an entry or a release.
     ///
@@ -153,12 +164,6 @@ impl fmt::Display for Lines {
         };
         let sck = if high.sck && low.sck { "stays high" } else { "goes low" };
         let mosi = if high.mosi && low.mosi { "stays high" } else { "goes low" };
-        let miso = match self.miso() {
-            Miso::StaysLow => "stays low",
-            Miso::StaysHigh => "stays high",
-            Miso::FollowsMosi => "follows MOSI",
-            Miso::Moves => "moves and does not follow MOSI",
-        };
-        write!(f, "RESET {reset}, SCK {sck}, MOSI {mosi}, MISO {miso}")
+        write!(f, "RESET {reset}, SCK {sck}, MOSI {mosi}, MISO {}", self.miso().words())
     }
 }

@@ -39,13 +39,14 @@ fn labelled(label: &str, text: &str) -> String {
 fn facts(board: &Board, chip: &Chip) -> Vec<String> {
     let (least, most) = board.supply;
     let bears = if board.bears_5v { "inputs bear 5 V" } else { "inputs do not bear more than that" };
+    let at = if board.level_follows_supply { "the same level".into() } else { board.levels.to_string() };
     let wired = if board.clock_pin_wired { "; the bridge's clock output is wired to its clock pin" } else { "" };
     let eeprom = Bytes(chip.eeprom.bytes.into());
     let id: Vec<String> = chip.id.iter().map(|byte| format!("{byte:02X}")).collect();
     vec![
         labelled("Chip", &format!("{}, EEPROM {eeprom}, ID {}", chip.part, id.join(" "))),
         labelled("Clock", &format!("{}{wired}", clock(board))),
-        labelled("Supply", &format!("{least} to {most}; signals at {}, {bears}", board.levels)),
+        labelled("Supply", &format!("{least} to {most}; signals at {at}, {bears}")),
         labelled("Ways in", &format!("{}; programming clock below {}", ways_in(chip).join(", "), programming_clocks(board, chip))),
     ]
 }
@@ -186,7 +187,7 @@ fn next(called: &str, board: &Board) -> String {
 /// Everything about one board, for programs.
 ///
 /// `name`, `summary`, `chip`, `generic`; `id` (three numbers); `flash` and `eeprom`: `bytes`, `page`; `supply_mv`: `least`,
-/// `most`; `signal_mv`, `inputs_bear_5v`; `clock`: `source`, its own frequencies, and `system_hz`;
+/// `most`; `signal_mv`, `follow_supply`, `inputs_bear_5v`; `clock`: `source`, its own frequencies, and `system_hz`;
 /// `clock_pin_wired` (the bridge's clock output is wired to the chip); `ways_in` (names); `header`:
 /// `kind`, `pins` (each `signal`, `pin`, in the order of the pin numbers); `reservation` (null where there is none): `span`,
 /// `loader`, `start_delay_ms`, `percent`; `application` (a span); `regions`: `name`, `owner`, `span`; `configuration` and `lock`:
@@ -211,6 +212,7 @@ pub fn show_json(board: &Board, chip: &Chip) -> Value {
         "eeprom": { "bytes": chip.eeprom.bytes, "page": chip.eeprom.page },
         "supply_mv": { "least": board.supply.0, "most": board.supply.1 },
         "signal_mv": board.levels,
+        "follow_supply": board.level_follows_supply,
         "inputs_bear_5v": board.bears_5v,
         "clock": clock,
         "clock_pin_wired": board.clock_pin_wired,

@@ -51,6 +51,10 @@ pub fn notes(drawn: &Drawn) -> Vec<String> {
     }
     notes.extend(clock(drawn));
     if board.generic {
+        notes.push(format!(
+            "The chip's pins are at whatever its VCC is: this is drawn for {}. For another supply add --supply, as --supply 3.3.",
+            board.levels
+        ));
         notes.push(
             "On a bare chip join every VCC, AVCC and GND pin, with 100 nF beside each pair, and put 10 kilohm between RESET and VCC."
                 .into(),
