@@ -5,6 +5,7 @@ use farrier::link::Wire;
 use farrier::sim::{BoardPins, BytePins, Sim};
 use farrier::time::{Clock, Moment, SharedClock, VirtualClock};
 use farrier::units::Hertz;
+use std::cell::Cell;
 use std::collections::VecDeque;
 use std::io::{self, BufReader, Read, Write};
 use std::path::{Path, PathBuf};
@@ -166,11 +167,13 @@ pub struct FirmwareWire {
     pub firmware: Firmware,
     pub clock: Rc<VirtualClock>,
     pub bytes_per_second: u32,
+    /// Where somebody wants to know how many bytes the bridge has lost.
+    pub lost: Option<Rc<Cell<u32>>>,
 }
 
 impl FirmwareWire {
     pub fn new(firmware: Firmware, bytes_per_second: u32) -> FirmwareWire {
-        FirmwareWire { firmware, clock: Rc::new(VirtualClock::default()), bytes_per_second }
+        FirmwareWire { firmware, clock: Rc::new(VirtualClock::default()), bytes_per_second, lost: None }
     }
 }
 
@@ -186,6 +189,9 @@ impl Wire for FirmwareWire {
     fn receive(&mut self, into: &mut Vec<u8>, deadline: Moment) -> io::Result<()> {
         while self.firmware.sent.is_empty() && self.firmware.now < deadline {
             self.firmware.run_until(deadline);
+        }
+        if let Some(lost) = &self.lost {
+            lost.set(self.firmware.lost);
         }
         let last = self.firmware.sent.back().map_or(deadline, |(at, _)| *at).min(deadline);
         into.extend(self.firmware.take_sent(last));

@@ -4,6 +4,7 @@
 #ifndef PORT_CONFIG_H
 #define PORT_CONFIG_H
 
+#include <avr/interrupt.h>
 #include <avr/io.h>
 #include <avr/pgmspace.h>
 #include <stdbool.h>
@@ -45,6 +46,8 @@ static inline uint8_t port_spi_next(uint8_t byte)
         slow_spi_came = slow_spi_byte(byte);
         return came;
     }
+    // The loop below looks every four cycles. With these two the looks of the core's fastest loops come soon after the byte is done.
+    asm volatile("nop\n\tnop");
     while (!(SPSR & _BV(SPIF)))
         ;
     uint8_t came = SPDR;
@@ -62,6 +65,37 @@ static inline uint8_t port_spi_last(void)
     uint8_t came = SPDR;
     SPCR = 0;
     return came;
+}
+
+// ---- Receiving by hand ----
+
+// An interrupt takes 50 cycles at any moment, this half of that while a byte is on its way.
+
+#define PORT_RECEIVE_INLINE
+
+extern uint8_t *volatile inbox_put, *volatile inbox_end;
+
+static inline void port_receive_by_hand(bool by_hand)
+{
+    cli(); // UCSR0B belongs to the transmitter's interrupt, too
+    UCSR0B = by_hand ? UCSR0B & ~_BV(RXCIE0) : UCSR0B | _BV(RXCIE0);
+    sei();
+}
+
+static inline void port_receive_now(void)
+{
+    if (!(UCSR0A & _BV(RXC0)))
+        return;
+    uint8_t byte = UDR0;
+    uint8_t *at = inbox_put;
+    if (byte != 0 && at != inbox_end) {
+        *at = byte;
+        inbox_put = at + 1;
+    } else {
+        // As from the interrupt: it saves what it uses, so the loop around this keeps its registers.
+        GPIOR0 = byte;
+        asm volatile("call __vector_receive_with_care" ::: "memory");
+    }
 }
 
 // ---- CRC-32 ----

@@ -8,8 +8,8 @@ static uint8_t spare[BRIDGE_SPARE];
 
 struct slot inbox_slots[SLOTS];
 
-// Where bytes go now; `put == end`: nowhere without a closer look.
-static uint8_t *volatile put, *volatile end;
+// Where bytes go now; `inbox_put == inbox_end`: nowhere without a closer look.
+uint8_t *volatile inbox_put, *volatile inbox_end;
 static volatile uint8_t filling = NO_SLOT;
 static volatile bool too_long, lost;
 
@@ -31,8 +31,8 @@ static void begin(void)
         if (!used[n]) {
             used[n] = true;
             filling = n;
-            put = inbox_slots[n].bytes;
-            end = put + inbox_slots[n].room;
+            inbox_put = inbox_slots[n].bytes;
+            inbox_end = inbox_slots[n].bytes + inbox_slots[n].room;
             return;
         }
     }
@@ -41,7 +41,7 @@ static void begin(void)
 static void finish(void)
 {
     uint8_t n = filling;
-    inbox_slots[n].length = too_long ? 0 : (uint16_t)(put - inbox_slots[n].bytes);
+    inbox_slots[n].length = too_long ? 0 : (uint16_t)(inbox_put - inbox_slots[n].bytes);
     uint8_t at = first_ready + ready_count;
     ready[at < SLOTS ? at : at - SLOTS] = n;
     ready_count++;
@@ -57,28 +57,28 @@ static void receive_with_care(uint8_t byte)
             lost = true;
         filling = NO_SLOT;
         too_long = false;
-        put = end = 0;
+        inbox_put = inbox_end = 0;
         return;
     }
     if (filling == NO_SLOT && !too_long)
         begin();
-    uint8_t *at = put;
-    if (at == end) {
+    uint8_t *at = inbox_put;
+    if (at == inbox_end) {
         too_long = true;
     } else {
         *at = byte;
-        put = at + 1;
+        inbox_put = at + 1;
     }
 }
 
 void bridge_receive(uint8_t byte)
 {
-    uint8_t *at = put;
-    if (byte == 0 || at == end) {
+    uint8_t *at = inbox_put;
+    if (byte == 0 || at == inbox_end) {
         receive_with_care(byte);
     } else {
         *at = byte;
-        put = at + 1;
+        inbox_put = at + 1;
     }
 }
 

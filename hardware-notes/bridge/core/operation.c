@@ -306,7 +306,8 @@ enum outcome operations_carry_out(const uint8_t *body, const uint8_t *end, uint8
         enum outcome outcome = carry_out_one(&operation, at, failure);
         if (outcome != DONE)
             return outcome;
-        bridge_pump();
+        // A look at what came would come before the next operation; while the board works on this one there is time for it.
+        session_meanwhile();
         if (session_stops())
             return STOPPED;
     }

@@ -26,6 +26,17 @@ static uint32_t port_crc32(uint32_t crc, uint8_t byte)
 }
 #endif
 
+#ifndef PORT_RECEIVE_INLINE
+static inline void port_receive_by_hand(bool by_hand)
+{
+    (void)by_hand;
+}
+
+static inline void port_receive_now(void)
+{
+}
+#endif
+
 enum { COUNTER = 1, DATA, CAPTURE };
 enum { MOST_SLOTS = 8, LONGEST = 16 };
 
@@ -348,19 +359,22 @@ static void drop_sending(struct run *run)
 // Most patterns have slots of whole bytes that stand in the template in their order. For them nothing is looked up in a list: each byte of
 // the template has one source, and what comes back for it one use. So even a small processor sends them without a pause.
 
-enum { FIXED, NEXT_DATA, COUNTER_0, COUNTER_1, COUNTER_2, COUNTER_3 };
+enum { FIXED = 0, NEXT_DATA = 0x01, COUNTER_0 = 0x02, COUNTER_1 = 0x04, COUNTER_2 = 0x08, COUNTER_3 = 0x10, CHANGES = 0x1F };
+enum { CAPTURES = 0x20, LAST = 0x40 };
 
+// A byte of the template: where it comes from, CAPTURES where what comes back is wanted, and its value where that is FIXED. Read one after
+// another, as bytes.
 struct step {
-    uint8_t source, value;
-    bool captures;
+    uint8_t flags, value;
 };
 
 struct plain {
     struct step steps[LONGEST];
-    const struct step *end;
+    uint8_t length;
     const uint8_t *data;
     uint8_t *to;
-    uint32_t counter, crc;
+    uint16_t counter, counter_high;
+    uint32_t crc;
 };
 
 // False where the pattern is not plain.
@@ -369,7 +383,7 @@ static bool prepare_plain(struct plain *plain, const struct pattern *pattern)
     if (pattern->code == PATTERN_COMPARE)
         return false;
     for (uint8_t n = 0; n < pattern->length; n++)
-        plain->steps[n] = (struct step){FIXED, pattern->template[n], false};
+        plain->steps[n] = (struct step){FIXED, pattern->template[n]};
     struct reader reader = {pattern->slots, pattern->data, false};
     uint8_t filled = 0, captured = 0;
     for (uint8_t n = 0; n < pattern->slot_count; n++) {
@@ -381,77 +395,82 @@ static bool prepare_plain(struct plain *plain, const struct pattern *pattern)
         uint8_t *before = place.kind == CAPTURE ? &captured : &filled;
         if (place.kind == COUNTER) {
             for (uint8_t bytes = place.width >> 3; bytes > 0; bytes--)
-                step++->source = COUNTER_0 + bytes - 1;
+                step++->flags |= (uint8_t)(COUNTER_0 << (bytes - 1));
             continue;
         }
         if (at < *before)
             return false;
         *before = at + 1;
         if (place.kind == DATA)
-            step->source = NEXT_DATA;
+            step->flags |= NEXT_DATA;
         else
-            step->captures = true;
+            step->flags |= CAPTURES;
     }
-    plain->end = plain->steps + pattern->length;
+    plain->length = pattern->length;
+    plain->steps[plain->length - 1].flags |= LAST;
     plain->data = pattern->data;
-    plain->counter = pattern->first;
+    plain->crc = 0;
+    plain->counter = (uint16_t)pattern->first;
+    plain->counter_high = (uint16_t)(pattern->first >> 16);
     return true;
 }
 
-// A byte's source and what is done with one that came are written where they are used: the loop below is what the bridge's speed depends
-// on.
-#define SOURCE(step) \
-    ((step)->source == FIXED ? (step)->value \
-     : (step)->source == NEXT_DATA ? *data++ \
-     : (step)->source == COUNTER_0 ? (uint8_t)counter \
-     : (step)->source == COUNTER_1 ? (uint8_t)(counter >> 8) \
-     : (step)->source == COUNTER_2 ? (uint8_t)(counter >> 16) : (uint8_t)(counter >> 24))
+// The next byte to send; `at` moves to the step behind it.
+#define NEXT_BYTE(byte, flags) \
+    do { \
+        flags = *at++; \
+        byte = *at++; \
+        if (flags & CHANGES) { \
+            if (flags & COUNTER_1) \
+                byte = (uint8_t)(counter >> 8); \
+            else if (flags & COUNTER_0) \
+                byte = (uint8_t)counter; \
+            else if (flags & NEXT_DATA) \
+                byte = *data++; \
+            else \
+                byte = (uint8_t)(flags & COUNTER_2 ? plain->counter_high : plain->counter_high >> 8); \
+        } \
+    } while (0)
 
-static inline __attribute__((always_inline)) void run_plain(struct plain *plain, uint32_t times, uint8_t code)
+// A burst of transfers. The bridge's speed depends on this loop: what it needs at every byte is in local variables, and so in registers.
+static inline __attribute__((always_inline)) void run_plain(struct plain *plain, uint8_t burst, uint8_t code)
 {
-    const struct step *steps = plain->steps, *end = plain->end, *step = steps;
-    const uint8_t *data = plain->data;
+    const uint8_t *at = (const uint8_t *)plain->steps, *data = plain->data;
     uint8_t *to = plain->to;
-    uint32_t counter = plain->counter, crc = plain->crc;
-    uint8_t came = 0;
-    bool captures = false;
-    // Transfers between two looks at what came, about four milliseconds.
-    uint8_t bursts = session_burst((uint8_t)(end - steps)), burst = bursts < times ? bursts : (uint8_t)times;
-    times -= burst;
-    port_spi_start(SOURCE(step));
+    uint16_t counter = plain->counter;
+    uint32_t crc = plain->crc;
+    uint8_t byte, came = 0, before = 0, now, next;
+    port_receive_by_hand(true);
+    NEXT_BYTE(byte, now);
+    port_spi_start(byte);
     for (;;) {
-        // The byte of `step` is on its way; `came` is what came for the one before.
-        const struct step *next = step + 1;
-        if (next == end) {
-            counter++;
-            if (--burst == 0) {
-                session_meanwhile();
-                if (times == 0 || session_stops())
-                    break;
-                burst = bursts < times ? bursts : (uint8_t)times;
-                times -= burst;
-            }
-            next = steps;
+        // The byte with the flags `now` is on its way; `came` is what came for the one with the flags `before`.
+        if (now & LAST) {
+            if (++counter == 0)
+                plain->counter_high++;
+            if (--burst == 0)
+                break;
+            at = (const uint8_t *)plain->steps;
         }
-        uint8_t byte = SOURCE(next);
-        if (code == PATTERN_RETURN && captures)
+        NEXT_BYTE(byte, next);
+        if (code == PATTERN_RETURN && (before & CAPTURES))
             *to++ = came;
-        if (code == PATTERN_CRC && captures)
+        if (code == PATTERN_CRC && (before & CAPTURES))
             crc = port_crc32(crc, came);
-        captures = step->captures;
+        before = now;
+        now = next;
+        port_receive_now();
         came = port_spi_next(byte);
-        step = next;
     }
     for (uint8_t last = 0; last < 2; last++) {
-        if (code == PATTERN_RETURN && captures)
+        if (code == PATTERN_RETURN && (before & CAPTURES))
             *to++ = came;
-        if (code == PATTERN_CRC && captures)
+        if (code == PATTERN_CRC && (before & CAPTURES))
             crc = port_crc32(crc, came);
-        if (last == 0) {
-            captures = step->captures;
-            came = port_spi_last();
-        }
+        before = now;
+        came = last == 0 ? port_spi_last() : 0;
     }
+    port_receive_by_hand(false);
     plain->data = data;
     plain->to = to;
     plain->counter = counter;
@@ -459,29 +478,33 @@ static inline __attribute__((always_inline)) void run_plain(struct plain *plain,
 }
 
 // Each kind has a copy of its own, apart, so that the compiler keeps all of its loop in registers.
-static __attribute__((noinline)) void run_plain_discard(struct plain *plain, uint32_t times)
+static __attribute__((noinline)) void run_plain_discard(struct plain *plain, uint8_t burst)
 {
-    run_plain(plain, times, PATTERN_DISCARD);
+    run_plain(plain, burst, PATTERN_DISCARD);
 }
 
-static __attribute__((noinline)) void run_plain_return(struct plain *plain, uint32_t times)
+static __attribute__((noinline)) void run_plain_return(struct plain *plain, uint8_t burst)
 {
-    run_plain(plain, times, PATTERN_RETURN);
+    run_plain(plain, burst, PATTERN_RETURN);
 }
 
-static __attribute__((noinline)) void run_plain_crc(struct plain *plain, uint32_t times)
+static __attribute__((noinline)) void run_plain_crc(struct plain *plain, uint8_t burst)
 {
-    run_plain(plain, times, PATTERN_CRC);
+    run_plain(plain, burst, PATTERN_CRC);
 }
 
-// A value for each `times` transfers.
-static void run_plain_crcs(struct plain *plain, uint32_t rest, uint32_t times)
+static void run_plain_times(struct plain *plain, uint32_t times, uint8_t most, uint8_t code)
 {
-    for (; rest > 0 && !session_stops(); rest -= times) {
-        times = times < rest ? times : rest;
-        plain->crc = 0xFFFFFFFF;
-        run_plain_crc(plain, times);
-        plain->to = write_u32(plain->to, ~plain->crc);
+    while (times > 0 && !session_stops()) {
+        uint8_t burst = most < times ? most : (uint8_t)times;
+        times -= burst;
+        if (code == PATTERN_DISCARD)
+            run_plain_discard(plain, burst);
+        else if (code == PATTERN_RETURN)
+            run_plain_return(plain, burst);
+        else
+            run_plain_crc(plain, burst);
+        session_meanwhile();
     }
 }
 
@@ -494,13 +517,18 @@ static bool carry_out_plain(const struct pattern *pattern, uint8_t **at)
     if (!prepare_plain(&plain, pattern))
         return false;
     plain.to = *at;
-    plain.crc = 0;
-    if (pattern->code == PATTERN_DISCARD)
-        run_plain_discard(&plain, pattern->repeat);
-    else if (pattern->code == PATTERN_RETURN)
-        run_plain_return(&plain, pattern->repeat);
-    else
-        run_plain_crcs(&plain, pattern->repeat, pattern->every / pattern->captures);
+    uint8_t most = session_burst(pattern->length);
+    if (pattern->code == PATTERN_CRC) {
+        uint32_t rest = pattern->repeat, times = pattern->every / pattern->captures;
+        for (; rest > 0 && !session_stops(); rest -= times) {
+            times = times < rest ? times : rest;
+            plain.crc = 0xFFFFFFFF;
+            run_plain_times(&plain, times, most, PATTERN_CRC);
+            plain.to = write_u32(plain.to, ~plain.crc);
+        }
+    } else {
+        run_plain_times(&plain, pattern->repeat, most, pattern->code);
+    }
     *at = plain.to;
     return true;
 }

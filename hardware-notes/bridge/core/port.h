@@ -15,6 +15,9 @@
 // and give `static inline uint32_t port_crc32(uint32_t crc, uint8_t byte)`, one byte's step of the reflected CRC-32 register (polynomial
 // 0xEDB88320, without the inversions at both ends).
 //
+// And it may define PORT_RECEIVE_INLINE and give `static inline void port_receive_by_hand(bool by_hand)` and `port_receive_now(void)`:
+// while by_hand is true the core calls port_receive_now at every SPI byte, and no interrupt need be taken for what the host sends.
+//
 // RAM: about BRIDGE_WINDOW * (2 * BRIDGE_FRAME + 20) + BRIDGE_SPARE + 300 bytes, all static.
 
 #ifndef PORT_H
@@ -42,6 +45,10 @@ void bridge_pump(void);
 
 // For each byte that comes from the host: from one interrupt, or from port_pump. Never from both.
 void bridge_receive(uint8_t byte);
+
+// The first lines of bridge_receive, for a port whose interrupt must be short: a byte that is not 0 goes to *inbox_put, which moves on,
+// unless it is inbox_end. Every other is bridge_receive's.
+extern uint8_t *volatile inbox_put, *volatile inbox_end;
 
 // ---- What the port provides ----
 

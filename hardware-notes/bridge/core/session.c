@@ -170,7 +170,7 @@ void bridge_pump(void)
 
 void session_set_pace(uint32_t spi_clock)
 {
-    uint32_t bytes = spi_clock / 8 / 250;
+    uint32_t bytes = spi_clock / 8 / 200;
     pace = bytes < 10000 ? (int16_t)bytes : 10000;
     session_bytes_left = 0;
 }

@@ -16,11 +16,11 @@ static inline bool session_stops(void)
 // Called by whoever works, in between: takes in what came, when it is time, and sends what waits.
 void session_meanwhile(void);
 
-// The same after some SPI bytes, about once in four milliseconds.
+// The same after some SPI bytes, about once in five milliseconds.
 void session_set_pace(uint32_t spi_clock);
 extern int16_t session_bytes_left;
 
-// How often this many bytes go into four milliseconds: 1 to 255.
+// How often this many bytes go into five milliseconds: 1 to 255.
 uint8_t session_burst(uint8_t bytes);
 
 static inline void session_passed(uint8_t bytes)
