@@ -3,11 +3,13 @@
 
 use super::running::{Firmware, FirmwareWire, board, compile};
 use crate::job::workbench::{Command, Workbench, install};
-use farrier::bus::{Bus, Drive, Line, LineLevels, Operation, Reply};
+use farrier::bus::{Bus, Drive, Line, LineLevels, Operation, Outcome, Pattern, Reply, Slot, SlotKind};
 use farrier::link::Client;
 use farrier::sim::{Fault, Sim};
 use farrier::units::Hertz;
+use std::cell::Cell;
 use std::path::{Path, PathBuf};
+use std::rc::Rc;
 use std::sync::OnceLock;
 use std::time::Duration;
 
@@ -91,6 +93,38 @@ fn below_what_the_spi_unit_can_do_sck_is_made_edge_by_edge_and_no_half_is_too_sh
     // MISO stands as the last bit of 0x0F left it.
     assert_eq!(replies[10], Reply::Lines(LineLevels { reset: false, sck: false, mosi: false, miso: true }));
     assert_eq!(workbench.sim.violations().count, 0, "{:?}", workbench.sim.violations());
+}
+
+/// Everything that a byte can be at once: counted, sent as data, captured. In a template of this many bytes.
+fn busy_pattern(length: u8, outcome: Outcome) -> Pattern {
+    let slot = |kind, byte| Slot { kind, bit: byte * 8, width: 8 };
+    let mut slots = vec![slot(SlotKind::Data, length - 1), slot(SlotKind::Capture, length - 1)];
+    if length > 1 {
+        slots.extend([slot(SlotKind::Counter, length - 2)]);
+    }
+    let data = (0..=255).collect();
+    Pattern { template: vec![0; usize::from(length)], slots, first: 0, repeat: 256, data, outcome }
+}
+
+#[test]
+fn no_byte_from_the_host_is_lost_while_patterns_run_as_fast_as_they_can() {
+    let workbench = Workbench::new("frost", 9);
+    let lost = Rc::new(Cell::new(0));
+    let wire = FirmwareWire { lost: Some(Rc::clone(&lost)), ..wire(1_000_000, &workbench.sim) };
+    let mut client = Client::connect(Box::new(wire)).unwrap();
+    for sck in [8_000_000, 4_000_000, 2_000_000, 1_000_000] {
+        client.run(&[Operation::SpiClock(Hertz(sck))]).unwrap();
+        for length in 1..=4 {
+            for outcome in [Outcome::Discard, Outcome::Return, Outcome::Crc32 { every: 64 }] {
+                let list = [Operation::Pattern(busy_pattern(length, outcome))];
+                let tickets: Vec<_> = (0..4).map(|_| client.submit(&list).unwrap()).collect();
+                for ticket in tickets {
+                    client.collect(ticket).unwrap();
+                }
+                assert_eq!(lost.get(), 0, "{sck} Hz, templates of {length}, {outcome:?}");
+            }
+        }
+    }
 }
 
 #[test]

@@ -26,8 +26,8 @@ enum { DIVISOR = 1 };
 #error "BAUD is 115200, 500000 or 1000000"
 #endif
 
-static const uint8_t *volatile sending;
-static volatile uint16_t sending_count;
+const uint8_t *volatile uart_next;
+volatile uint16_t uart_left;
 
 static void start_uart(void)
 {
@@ -88,13 +88,7 @@ __attribute__((signal, used, externally_visible)) void __vector_receive_with_car
 
 ISR(USART_UDRE_vect)
 {
-    const uint8_t *at = sending;
-    uint16_t count = sending_count - 1;
-    UDR0 = *at;
-    sending = at + 1;
-    sending_count = count;
-    if (count == 0)
-        UCSR0B &= ~_BV(UDRIE0);
+    send_next();
 }
 
 void port_pump(void)
@@ -113,8 +107,8 @@ void port_unlock(void)
 
 void port_send(const uint8_t *bytes, uint16_t count)
 {
-    sending = bytes;
-    sending_count = count;
+    uart_next = bytes;
+    uart_left = count;
     UCSR0B = _BV(RXCIE0) | _BV(UDRIE0) | _BV(RXEN0) | _BV(TXEN0);
 }
 
@@ -126,24 +120,26 @@ bool port_sending(void)
 // ---- Time ----
 
 // Timer 0 counts steps of 4 us; how often it has overflowed is counted here.
-static volatile uint32_t overflows;
+volatile uint32_t timer_overflows;
 
 ISR(TIMER0_OVF_vect)
 {
-    overflows++;
+    timer_overflows++;
 }
 
 static void start_timer(void)
 {
     TCCR0B = _BV(CS01) | _BV(CS00);
     TIMSK0 = _BV(TOIE0);
+    // Timer 2 counts CPU clocks.
+    TCCR2B = _BV(CS20);
 }
 
 uint32_t port_microseconds(void)
 {
     cli();
     uint8_t count = TCNT0;
-    uint32_t upper = overflows;
+    uint32_t upper = timer_overflows;
     // It may have overflowed since interrupts were switched off.
     if ((TIFR0 & _BV(TOV0)) && count < 128)
         upper++;
@@ -204,6 +200,9 @@ void port_power(enum port_level level)
 
 uint8_t spi_control, slow_spi_came;
 
+// Whether a byte takes 64 CPU clocks at most.
+bool spi_is_fast;
+
 // Rounds of four CPU clocks that a half period waits, and whether a byte takes so long that frames are taken in meanwhile.
 static uint16_t slow_spi_rounds;
 static bool slow_spi_pumps;
@@ -225,6 +224,7 @@ uint32_t port_spi_clock(uint32_t hertz)
         if (F_CPU / divider <= hertz) {
             spi_control = _BV(SPE) | _BV(MSTR) | pgm_read_byte(rates + place);
             // Dividers 2, 8 and 32 are doubled rates; 64 and 128 exist without.
+            spi_is_fast = divider <= 8;
             SPSR = divider == 2 || divider == 8 || divider == 32 ? _BV(SPI2X) : 0;
             return F_CPU / divider;
         }
@@ -232,6 +232,7 @@ uint32_t port_spi_clock(uint32_t hertz)
             break;
     }
     spi_control = 0;
+    spi_is_fast = false;
     uint16_t half = (uint16_t)((F_CPU / 2 + hertz - 1) / hertz);
     slow_spi_rounds = (half + 3) / 4;
     slow_spi_pumps = hertz < 10000;

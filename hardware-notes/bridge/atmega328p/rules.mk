@@ -2,7 +2,7 @@
 # Needs Debian's gcc-avr, binutils-avr and avr-libc.
 
 ATMEGA328P_FLAGS := -mmcu=atmega328p -DF_CPU=16000000UL -std=gnu11 -O2 -Wall -Wextra -Werror -flto -Icore -Iatmega328p
-ATMEGA328P_SOURCES := $(sort $(wildcard core/*.c)) atmega328p/port.c atmega328p/crc32.S
+ATMEGA328P_SOURCES := $(sort $(wildcard core/*.c)) atmega328p/port.c atmega328p/crc.S
 ATMEGA328P_HEADERS := $(wildcard core/*.h atmega328p/*.h)
 ATMEGA328P_IMAGES := $(patsubst %,$(OUT)/bridge-atmega328p-%,115200 500000 1000000)
 

@@ -2,20 +2,24 @@
 
 #include <string.h>
 
-// One byte into the register of polynomial 0x1021, not reflected. The eight shifts of the definition, done at once: the upper byte with the
-// new one decides what is folded in, and the polynomial's terms x^12, x^5 and 1 say where.
-static inline uint16_t crc_step(uint16_t crc, uint8_t byte)
+#include "port.h"
+
+#ifndef PORT_CRC16
+// The eight shifts of the definition, done at once: the upper byte with the new one decides what is folded in, and the polynomial's terms
+// x^12, x^5 and 1 say where.
+static inline uint16_t port_crc16(uint16_t crc, uint8_t byte)
 {
     uint8_t upper = (uint8_t)(crc >> 8) ^ byte;
     upper ^= upper >> 4;
     return (uint16_t)((uint16_t)(crc << 8) ^ ((uint16_t)upper << 12) ^ ((uint16_t)upper << 5) ^ upper);
 }
+#endif
 
 static uint16_t crc_of(const uint8_t *bytes, uint16_t count)
 {
     uint16_t crc = 0xFFFF;
     while (count-- > 0)
-        crc = crc_step(crc, *bytes++);
+        crc = port_crc16(crc, *bytes++);
     return (uint16_t)~crc;
 }
 

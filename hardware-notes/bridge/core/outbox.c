@@ -55,7 +55,6 @@ void outbox_keep(uint8_t back, uint16_t length)
     struct answer *answer = &answers[index_of(back)];
     answer->length = frame_seal(answer->bytes, length);
     answer->to_send = true;
-    outbox_pump();
 }
 
 bool outbox_repeat(uint8_t back)

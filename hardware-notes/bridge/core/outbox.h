@@ -22,7 +22,7 @@ void outbox_expect(void);
 // BRIDGE_FRAME - 2 bytes. Waits until the bytes there are no longer being sent.
 uint8_t *outbox_place(uint8_t back);
 
-// The answer there is complete, `length` bytes of kind, sequence and body: keeps it and sends it.
+// The answer there is complete, `length` bytes of kind, sequence and body: keeps it. The next outbox_pump sends it.
 void outbox_keep(uint8_t back, uint16_t length);
 
 // Sends a kept answer once more; false when there is none yet.

@@ -9,6 +9,7 @@
 #include "pattern.h"
 
 #include "operation.h"
+#include "outbox.h"
 #include "port.h"
 #include "session.h"
 
@@ -23,17 +24,6 @@ static uint32_t port_crc32(uint32_t crc, uint8_t byte)
     crc ^= byte;
     crc = crc >> 4 ^ crc32_of_four_bits[crc & 0x0F];
     return crc >> 4 ^ crc32_of_four_bits[crc & 0x0F];
-}
-#endif
-
-#ifndef PORT_RECEIVE_INLINE
-static inline void port_receive_by_hand(bool by_hand)
-{
-    (void)by_hand;
-}
-
-static inline void port_receive_now(void)
-{
 }
 #endif
 
@@ -359,11 +349,11 @@ static void drop_sending(struct run *run)
 // Most patterns have slots of whole bytes that stand in the template in their order. For them nothing is looked up in a list: each byte of
 // the template has one source, and what comes back for it one use. So even a small processor sends them without a pause.
 
-enum { FIXED = 0, NEXT_DATA = 0x01, COUNTER_0 = 0x02, COUNTER_1 = 0x04, COUNTER_2 = 0x08, COUNTER_3 = 0x10, CHANGES = 0x1F };
-enum { CAPTURES = 0x20, LAST = 0x40 };
+// A byte of the template: its value, and in the flags whether it CHANGES and where it comes from then (none of the four: the counter's
+// highest byte); CAPTURES where what comes back for it is wanted, NO_TURN where that leaves no time for the port's turn.
+enum { NEXT_DATA = 0x01, COUNTER_0 = 0x02, COUNTER_1 = 0x04, COUNTER_2 = 0x08, NO_TURN = 0x10, CAPTURES = 0x20, LAST = 0x40, CHANGES = 0x80 };
 
-// A byte of the template: where it comes from, CAPTURES where what comes back is wanted, and its value where that is FIXED. Read one after
-// another, as bytes.
+// Read one after another, as bytes.
 struct step {
     uint8_t flags, value;
 };
@@ -383,8 +373,9 @@ static bool prepare_plain(struct plain *plain, const struct pattern *pattern)
     if (pattern->code == PATTERN_COMPARE)
         return false;
     for (uint8_t n = 0; n < pattern->length; n++)
-        plain->steps[n] = (struct step){FIXED, pattern->template[n]};
+        plain->steps[n] = (struct step){0, pattern->template[n]};
     struct reader reader = {pattern->slots, pattern->data, false};
+    static const uint8_t counters[] = {COUNTER_0, COUNTER_1, COUNTER_2, 0};
     uint8_t filled = 0, captured = 0;
     for (uint8_t n = 0; n < pattern->slot_count; n++) {
         struct place place = read_place(&reader);
@@ -395,19 +386,24 @@ static bool prepare_plain(struct plain *plain, const struct pattern *pattern)
         uint8_t *before = place.kind == CAPTURE ? &captured : &filled;
         if (place.kind == COUNTER) {
             for (uint8_t bytes = place.width >> 3; bytes > 0; bytes--)
-                step++->flags |= (uint8_t)(COUNTER_0 << (bytes - 1));
+                step++->flags |= CHANGES | counters[bytes - 1];
             continue;
         }
         if (at < *before)
             return false;
         *before = at + 1;
         if (place.kind == DATA)
-            step->flags |= NEXT_DATA;
+            step->flags |= CHANGES | NEXT_DATA;
         else
             step->flags |= CAPTURES;
     }
     plain->length = pattern->length;
-    plain->steps[plain->length - 1].flags |= LAST;
+    struct step *last = &plain->steps[pattern->length - 1];
+    last->flags |= LAST;
+    // Never two in a row.
+    for (struct step *step = plain->steps, *before = last; step <= last; before = step++)
+        if ((step->flags & CAPTURES) && !(before->flags & CAPTURES))
+            step->flags |= NO_TURN;
     plain->data = pattern->data;
     plain->crc = 0;
     plain->counter = (uint16_t)pattern->first;
@@ -423,74 +419,85 @@ static bool prepare_plain(struct plain *plain, const struct pattern *pattern)
         if (flags & CHANGES) { \
             if (flags & COUNTER_1) \
                 byte = (uint8_t)(counter >> 8); \
-            else if (flags & COUNTER_0) \
-                byte = (uint8_t)counter; \
             else if (flags & NEXT_DATA) \
                 byte = *data++; \
+            else if (flags & COUNTER_0) \
+                byte = (uint8_t)counter; \
             else \
                 byte = (uint8_t)(flags & COUNTER_2 ? plain->counter_high : plain->counter_high >> 8); \
         } \
     } while (0)
 
+#define USE_WHAT_CAME() \
+    do { \
+        if (code == PATTERN_RETURN && (before & CAPTURES)) \
+            *to++ = came; \
+        if (code == PATTERN_CRC && (before & CAPTURES)) \
+            crc = port_crc32(crc, came); \
+    } while (0)
+
 // A burst of transfers. The bridge's speed depends on this loop: what it needs at every byte is in local variables, and so in registers.
-static inline __attribute__((always_inline)) void run_plain(struct plain *plain, uint8_t burst, uint8_t code)
+static inline __attribute__((always_inline)) void run_plain(struct plain *plain, uint8_t times, uint8_t code, bool hurry)
 {
     const uint8_t *at = (const uint8_t *)plain->steps, *data = plain->data;
     uint8_t *to = plain->to;
     uint16_t counter = plain->counter;
-    uint32_t crc = plain->crc;
+    uint32_t crc = code == PATTERN_CRC ? plain->crc : 0;
     uint8_t byte, came = 0, before = 0, now, next;
-    port_receive_by_hand(true);
+    struct port_burst burst;
     NEXT_BYTE(byte, now);
-    port_spi_start(byte);
+    hurry ? port_burst_start(&burst, byte) : port_spi_start(byte);
     for (;;) {
         // The byte with the flags `now` is on its way; `came` is what came for the one with the flags `before`.
         if (now & LAST) {
             if (++counter == 0)
                 plain->counter_high++;
-            if (--burst == 0)
+            if (--times == 0)
                 break;
             at = (const uint8_t *)plain->steps;
         }
         NEXT_BYTE(byte, next);
-        if (code == PATTERN_RETURN && (before & CAPTURES))
-            *to++ = came;
-        if (code == PATTERN_CRC && (before & CAPTURES))
-            crc = port_crc32(crc, came);
+        USE_WHAT_CAME();
+        if (hurry && !(before & NO_TURN))
+            port_burst_turn(&burst);
         before = now;
         now = next;
-        port_receive_now();
-        came = port_spi_next(byte);
+        came = hurry ? port_burst_next(&burst, byte) : port_spi_next(byte);
     }
-    for (uint8_t last = 0; last < 2; last++) {
-        if (code == PATTERN_RETURN && (before & CAPTURES))
-            *to++ = came;
-        if (code == PATTERN_CRC && (before & CAPTURES))
-            crc = port_crc32(crc, came);
-        before = now;
-        came = last == 0 ? port_spi_last() : 0;
-    }
-    port_receive_by_hand(false);
+    USE_WHAT_CAME();
+    before = now;
+    came = hurry ? port_burst_last(&burst) : port_spi_last();
+    USE_WHAT_CAME();
     plain->data = data;
     plain->to = to;
     plain->counter = counter;
-    plain->crc = crc;
+    if (code == PATTERN_CRC)
+        plain->crc = crc;
 }
 
-// Each kind has a copy of its own, apart, so that the compiler keeps all of its loop in registers.
-static __attribute__((noinline)) void run_plain_discard(struct plain *plain, uint8_t burst)
-{
-    run_plain(plain, burst, PATTERN_DISCARD);
-}
+// Each has a copy of its own, apart, so that the compiler keeps all of its loop in registers.
+#define COPY_OF_RUN_PLAIN(name, code, hurry) \
+    static __attribute__((noinline)) void name(struct plain *plain, uint8_t times) \
+    { \
+        run_plain(plain, times, code, hurry); \
+    }
 
-static __attribute__((noinline)) void run_plain_return(struct plain *plain, uint8_t burst)
-{
-    run_plain(plain, burst, PATTERN_RETURN);
-}
+COPY_OF_RUN_PLAIN(discard, PATTERN_DISCARD, false)
+COPY_OF_RUN_PLAIN(keep, PATTERN_RETURN, false)
+COPY_OF_RUN_PLAIN(sum, PATTERN_CRC, false)
+COPY_OF_RUN_PLAIN(hurried_discard, PATTERN_DISCARD, true)
+COPY_OF_RUN_PLAIN(hurried_keep, PATTERN_RETURN, true)
+COPY_OF_RUN_PLAIN(hurried_sum, PATTERN_CRC, true)
 
-static __attribute__((noinline)) void run_plain_crc(struct plain *plain, uint8_t burst)
+static void run_burst(struct plain *plain, uint8_t times, uint8_t code)
 {
-    run_plain(plain, burst, PATTERN_CRC);
+    bool hurry = port_hurries();
+    if (code == PATTERN_DISCARD)
+        hurry ? hurried_discard(plain, times) : discard(plain, times);
+    else if (code == PATTERN_RETURN)
+        hurry ? hurried_keep(plain, times) : keep(plain, times);
+    else
+        hurry ? hurried_sum(plain, times) : sum(plain, times);
 }
 
 static void run_plain_times(struct plain *plain, uint32_t times, uint8_t most, uint8_t code)
@@ -498,12 +505,7 @@ static void run_plain_times(struct plain *plain, uint32_t times, uint8_t most, u
     while (times > 0 && !session_stops()) {
         uint8_t burst = most < times ? most : (uint8_t)times;
         times -= burst;
-        if (code == PATTERN_DISCARD)
-            run_plain_discard(plain, burst);
-        else if (code == PATTERN_RETURN)
-            run_plain_return(plain, burst);
-        else
-            run_plain_crc(plain, burst);
+        run_burst(plain, burst, code);
         session_meanwhile();
     }
 }
@@ -518,6 +520,8 @@ static bool carry_out_plain(const struct pattern *pattern, uint8_t **at)
         return false;
     plain.to = *at;
     uint8_t most = session_burst(pattern->length);
+    // The answer to the request before goes out meanwhile.
+    outbox_pump();
     if (pattern->code == PATTERN_CRC) {
         uint32_t rest = pattern->repeat, times = pattern->every / pattern->captures;
         for (; rest > 0 && !session_stops(); rest -= times) {

@@ -11,12 +11,14 @@
 //   BRIDGE_ABILITIES   the abilities byte of HELLO: bit 0 measures the supply, bit 1 has a clock output, bit 2 switches the board's power
 //   BRIDGE_NAME        a string literal of at most 32 characters
 //
-// It may define PORT_SPI_INLINE and then give port_spi_start, port_spi_next and port_spi_last as static inline functions, and PORT_CRC32
-// and give `static inline uint32_t port_crc32(uint32_t crc, uint8_t byte)`, one byte's step of the reflected CRC-32 register (polynomial
-// 0xEDB88320, without the inversions at both ends).
+// It may define, where a processor has a better way than the core's:
 //
-// And it may define PORT_RECEIVE_INLINE and give `static inline void port_receive_by_hand(bool by_hand)` and `port_receive_now(void)`:
-// while by_hand is true the core calls port_receive_now at every SPI byte, and no interrupt need be taken for what the host sends.
+//   PORT_SPI_INLINE    and give port_spi_start, port_spi_next and port_spi_last as static inline functions
+//   PORT_BURST_INLINE  and give what stands under 'Bursts' below
+//   PORT_CRC32         and give `static inline uint32_t port_crc32(uint32_t crc, uint8_t byte)`, one byte's step of the reflected CRC-32
+//                      register (polynomial 0xEDB88320, without the inversions at both ends)
+//   PORT_CRC16         and give `static inline uint16_t port_crc16(uint16_t crc, uint8_t byte)`, one byte's step of the CRC-16 register
+//                      that is not reflected (polynomial 0x1021, without the inversion)
 //
 // RAM: about BRIDGE_WINDOW * (2 * BRIDGE_FRAME + 20) + BRIDGE_SPARE + 300 bytes, all static.
 
@@ -99,6 +101,26 @@ uint32_t port_spi_clock(uint32_t hertz);
 void port_spi_start(uint8_t byte);
 uint8_t port_spi_next(uint8_t byte);
 uint8_t port_spi_last(void);
+#endif
+
+// Bursts: some transfers of a pattern, for up to about 5 ms, in which the core does nothing but send and receive their bytes. Where
+// port_hurries() is true it uses the other four instead of port_spi_start, port_spi_next and port_spi_last; `burst` is the port's own, and
+// lives in registers. It calls port_burst_turn at least at every second byte, while that is on its way: for a port that moves the host's
+// bytes by hand where it has no time for interrupts.
+#ifndef PORT_BURST_INLINE
+struct port_burst {
+    uint8_t unused;
+};
+
+static inline bool port_hurries(void)
+{
+    return false;
+}
+
+void port_burst_start(struct port_burst *burst, uint8_t byte);
+uint8_t port_burst_next(struct port_burst *burst, uint8_t byte);
+uint8_t port_burst_last(struct port_burst *burst);
+void port_burst_turn(struct port_burst *burst);
 #endif
 
 // A square wave of at most `hertz`, as near as can be; 0 stops it and releases the pin. false where it cannot be made so slow. Only with

@@ -156,7 +156,7 @@ static void take_frame(uint8_t slot)
         inbox_release(slot);
 }
 
-void bridge_pump(void)
+static void take_frames(void)
 {
     pumped = port_microseconds();
     port_pump();
@@ -165,6 +165,11 @@ void bridge_pump(void)
         take_frame(slot);
     if (!session_hello_waits && inbox_lost() && open)
         say(AGAIN, expected);
+}
+
+void bridge_pump(void)
+{
+    take_frames();
     outbox_pump();
 }
 
@@ -279,13 +284,17 @@ void bridge_start(void)
 
 void bridge_step(void)
 {
-    bridge_pump();
+    take_frames();
     if (session_hello_waits) {
         open_session();
     } else if (request_count > 0) {
+        // The answer to the request before goes out on the way: a chip that is ready need not wait for it.
         carry_out();
-    } else if (open && port_microseconds() - heard >= silence_us) {
-        end_session();
-        start++;
+    } else {
+        outbox_pump();
+        if (open && port_microseconds() - heard >= silence_us) {
+            end_session();
+            start++;
+        }
     }
 }
