@@ -43,6 +43,9 @@ pub struct Global {
     /// Show the plan and change nothing.
     #[arg(long, global = true)]
     pub dry_run: bool,
+    /// Do the whole job on a simulated board first, with power cuts, then ask.
+    #[arg(long, global = true)]
+    pub rehearse: bool,
     /// Plan without a board: on one as shipped (`factory`), or as a snapshot holds it.
     #[arg(long, global = true, value_name = "factory|SNAPSHOT")]
     pub on: Option<String>,

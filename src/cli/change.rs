@@ -3,6 +3,7 @@
 use super::connect::Connected;
 use super::context::{Context, MADE_BY, command_again, command_answering, command_going_on, date, way_in};
 use super::progress::Progress;
+use super::rehearse::{Ended, Rehearsal, Rehearsed};
 use super::stop::{Code, Stop};
 use super::{board_view, consent, interrupt, output, plan_view, safety, snapshot};
 use crate::board::{Board, Chip};
@@ -35,6 +36,10 @@ const NOT_CHECKED: &str = "whether the clock is accurate, what the outputs do, w
 /// Whatever stops it; the chip has been let go then.
 pub fn run(context: &Context, change: &Change) -> Result<ExitCode, Stop> {
     if let Some(on) = &context.global.on {
+        if context.global.rehearse {
+            let what = "--rehearse takes what the board holds, and --on plans without one";
+            return Err(Stop::usage(what).hint("Leave one of the two out."));
+        }
         return super::outline::run(context, on, change);
     }
     let mut connected = context.connect()?;
@@ -87,6 +92,8 @@ struct Decided {
     plan: Plan,
     findings: Vec<Finding>,
     told: Option<Value>,
+    /// How it went on a simulated board.
+    rehearsed: Option<Rehearsed>,
 }
 
 /// Looks, plans, asks, records, carries out, tells.
@@ -122,15 +129,20 @@ pub fn on_board(
             return Ok(code);
         }
     };
-    let decided = scene.decide(observed, &journal, &aim, told)?;
+    let mut decided = scene.decide(observed, &journal, &aim, told)?;
     if decided.plan.changes_nothing() && decided.baseline.inherited.is_none() {
         bench.release()?;
         return scene.nothing_to_do(&decided);
     }
-    if context.global.dry_run {
+    if context.global.dry_run || context.global.rehearse {
+        // While nothing is done to it, the board is not held in reset.
         bench.release()?;
-        let first_write = scene.first_write(&journal)?;
-        scene.show(&decided, first_write);
+    }
+    scene.show(&decided, scene.first_write(&journal)?);
+    if context.global.rehearse {
+        decided.rehearsed = Some(scene.rehearse(&decided, &aim)?);
+    }
+    if context.global.dry_run {
         return scene.dry_run_over(&decided);
     }
     let job = scene.begin(&decided, &mut journal, &mut bench)?;
@@ -158,7 +170,7 @@ impl Scene<'_> {
         findings.extend(baseline.findings.iter().cloned());
         findings.extend(of_plan);
         findings.sort_by_key(|finding| std::cmp::Reverse(finding.severity()));
-        Ok(Decided { observed, baseline, plan, findings, told })
+        Ok(Decided { observed, baseline, plan, findings, told, rehearsed: None })
     }
 
     /// What 'kept' refers to for a board that holds `observed`.
@@ -179,9 +191,34 @@ impl Scene<'_> {
         Ok(Target { chip: self.chip, way_in, board: self.board, pace })
     }
 
-    /// Shows the plan, asks, and writes snapshot and journal. Nothing on the chip has changed when this returns.
+    /// Carries it out on a simulated board, with power cuts.
+    fn rehearse(&self, decided: &Decided, aim: &Aim) -> Result<Rehearsed, Stop> {
+        let tag = self.context.global.tag.as_deref();
+        let (observed, baseline, plan) = (&decided.observed, &decided.baseline.observed, &decided.plan);
+        let intent = if let Aim::Intent(intent) = aim { Some(intent) } else { None };
+        let rehearsal = Rehearsal { board: self.board, chip: self.chip, tag, intent, observed, baseline, plan, stop: interrupt::flag()? };
+        let progress = self.progress.borrow();
+        let mut shown = |done: usize, of: usize| progress.say(format!("rehearsing on a simulated board  cut {} of {of}", done + 1));
+        let result = rehearsal.run(&mut shown);
+        progress.clear();
+        let rehearsed = result.map_err(|ended| match ended {
+            Ended::Interrupted => nothing_changed(Stop::from(JobError::Interrupted)),
+            Ended::Impossible(stop) => nothing_changed(stop),
+            Ended::Failed(why) => Stop::new(Code::Refused, format!("the rehearsal failed, so nothing was changed:\n{why}")),
+        })?;
+        if !self.context.global.json {
+            output::say(format!(
+                "Rehearsed on a simulated board that holds what this one holds: 1 run and {} power cuts; each ended in the desired \
+                 state, and nothing that was to be kept was lost.",
+                rehearsed.cuts
+            ));
+            output::gap();
+        }
+        Ok(rehearsed)
+    }
+
+    /// Asks, and writes snapshot and journal. Nothing on the chip has changed when this returns.
     fn begin(&self, decided: &Decided, journal: &mut Journal, bench: &mut Bench) -> Result<JobId, Stop> {
-        self.show(decided, self.first_write(journal)?);
         let earlier = decided.baseline.inherited.as_ref().map_or(&[][..], |inherited| &inherited.accepted);
         let asking = consent::can_ask(self.context);
         if asking {
@@ -190,7 +227,7 @@ impl Scene<'_> {
         }
         let accepted = consent::gather(self.context, &decided.findings, earlier)?;
         consent::confirm(self.context, &format!("This changes {} through {}.", self.board.name, self.via))?;
-        if asking {
+        if asking || decided.rehearsed.is_some() {
             bench.expect_unchanged(&decided.observed)?;
         }
         let before = self.keep(&decided.observed)?;
@@ -314,6 +351,7 @@ impl Scene<'_> {
         let mut document = json!({
             "result": result, "board": self.board.name, "chip": self.chip.part, "via": self.via, "simulated": self.simulated,
             "plan": plan_view::as_json(decided.plan.steps().iter(), self.chip), "findings": decided.findings,
+            "rehearsed": decided.rehearsed,
         });
         if let (Value::Object(document), Value::Object(more)) = (&mut document, more) {
             document.extend(more);

@@ -28,6 +28,7 @@ mod output;
 mod place;
 mod plan_view;
 mod progress;
+mod rehearse;
 mod restore;
 mod revive;
 mod revive_view;

@@ -46,6 +46,11 @@ impl Progress {
         }
     }
 
+    /// Shows a sentence of its own.
+    pub fn say(&self, sentence: String) {
+        self.line.set_message(sentence);
+    }
+
     /// Takes the line away.
     pub fn clear(&self) {
         self.line.finish_and_clear();

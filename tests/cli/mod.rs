@@ -9,6 +9,7 @@ mod gpio;
 mod interrupted;
 mod loader;
 mod no_answer;
+mod rehearse;
 mod restore;
 mod revive;
 mod screens;
