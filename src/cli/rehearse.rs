@@ -14,11 +14,12 @@ use crate::link::Client;
 use crate::plan::{self, Desired, Intent, Observed, Pace, Plan, Resume, Target};
 use crate::record::{JobId, Journal, NewJob, RecordError, SnapshotInfo, SnapshotName, Snapshots};
 use crate::sim::{BYTES_PER_SECOND, Contents, Fault, Sim};
+use crate::time::{Clock, HostClock};
 use serde::Serialize;
 use std::collections::BTreeSet;
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::time::{Duration, Instant};
+use std::time::Duration;
 use tempfile::TempDir;
 
 /// Makes the random choices of the simulated board: what a torn write leaves.
@@ -89,13 +90,14 @@ impl Rehearsal<'_> {
     /// # Errors
     /// The first thing that is not as it should be.
     pub fn run(&self, shown: &mut dyn FnMut(usize, usize)) -> Result<Rehearsed, Ended> {
-        let begun = Instant::now();
+        let clock = HostClock::start();
+        let begun = clock.now();
         let mut stage = Stage::set(self)?;
         let ends = stage.straight()?;
         let moments = moments(&ends);
         let mut cuts = 0;
         for (done, after) in moments.iter().enumerate() {
-            if begun.elapsed() > TIME_MOST {
+            if clock.now().since(begun) > TIME_MOST {
                 break;
             }
             shown(done, moments.len());
