@@ -107,6 +107,7 @@ pub enum Command {
     Configure(configure::Configure),
     Restore(restore::Restore),
     Revive(revive::Revive),
+    Undo(undo::Undo),
     #[command(subcommand)]
     Snapshot(snapshot::Snapshot),
     Boards(boards::Boards),

@@ -2,6 +2,7 @@
 
 use super::connect::Connected;
 use super::context::{Context, MADE_BY, command_again, command_answering, command_going_on, date, way_in};
+use super::known::KnownJobs;
 use super::progress::Progress;
 use super::rehearse::{Ended, Rehearsal, Rehearsed};
 use super::stop::{Code, Stop};
@@ -9,8 +10,8 @@ use super::{board_view, consent, interrupt, output, plan_view, safety, snapshot}
 use crate::board::{Board, Chip};
 use crate::finding::Finding;
 use crate::job::{self, Baseline, BaselineError, Bench, Entry, JobError, Report};
-use crate::plan::{self, Candidate, Intent, Observed, Pace, Plan, Resume, Target};
-use crate::record::{Accepted, Held, JobId, Journal, NewJob, SnapshotName};
+use crate::plan::{self, Candidate, Fingerprint, Intent, Observed, Pace, Plan, Resume, Target};
+use crate::record::{Accepted, Held, JobId, Journal, NewJob, Shown, SnapshotInfo, SnapshotName, UsedImage};
 use serde_json::{Value, json};
 use std::cell::RefCell;
 use std::process::ExitCode;
@@ -42,18 +43,26 @@ pub fn run(context: &Context, change: &Change) -> Result<ExitCode, Stop> {
         }
         return super::outline::run(context, on, change);
     }
-    let mut connected = context.connect()?;
-    let look = |scene: &Scene, bench: &mut Bench, _: &Journal| {
+    run_looking(context, change, &|scene, bench, _| {
         let aim = Aim::Intent((change.intent)(scene.board, scene.chip)?);
-        let observed = bench.observe();
-        scene.progress.borrow().clear();
-        Ok(Looked::Wants { observed: observed.map_err(while_looking)?, aim, told: None })
-    };
-    let result = on_board(context, change, &mut connected, &look);
+        Ok(Looked::Wants { observed: scene.observe(bench)?, aim, told: None })
+    })
+}
+
+/// Runs a command of which only the board shows what it wants.
+///
+/// # Errors
+/// As [`run`].
+pub fn run_looking(context: &Context, change: &Change, look: Look) -> Result<ExitCode, Stop> {
+    let mut connected = context.connect()?;
+    let result = on_board(context, change, &mut connected, look);
     let saved = connected.close();
     let code = result?;
     saved.map(|()| code)
 }
+
+/// Looks at a board and says what is wanted of it.
+pub type Look<'l> = &'l dyn Fn(&Scene, &mut Bench, &Journal) -> Result<Looked, Stop>;
 
 /// What looking at a board came to.
 pub enum Looked {
@@ -89,6 +98,10 @@ pub struct Scene<'a> {
 struct Decided {
     observed: Observed,
     baseline: Baseline,
+    known: KnownJobs,
+    images: Vec<UsedImage>,
+    /// The snapshot that the board should come back to.
+    back_to: Option<String>,
     plan: Plan,
     findings: Vec<Finding>,
     told: Option<Value>,
@@ -100,12 +113,7 @@ struct Decided {
 ///
 /// # Errors
 /// Whatever stops it; the chip has been let go then.
-pub fn on_board(
-    context: &Context,
-    change: &Change,
-    connected: &mut Connected,
-    look: &dyn Fn(&Scene, &mut Bench, &Journal) -> Result<Looked, Stop>,
-) -> Result<ExitCode, Stop> {
+pub fn on_board(context: &Context, change: &Change, connected: &mut Connected, look: Look) -> Result<ExitCode, Stop> {
     let mut journal = context.journal()?;
     let scene = Scene {
         context,
@@ -155,22 +163,40 @@ pub fn on_board(
 }
 
 impl Scene<'_> {
+    /// Reads all that the board holds.
+    ///
+    /// # Errors
+    /// It does not answer, or the work is interrupted.
+    pub fn observe(&self, bench: &mut Bench) -> Result<Observed, Stop> {
+        let observed = bench.observe();
+        self.progress.borrow().clear();
+        observed.map_err(while_looking)
+    }
+
     fn decide(&self, observed: Observed, journal: &Journal, aim: &Aim, told: Option<Value>) -> Result<Decided, Stop> {
         if let Some(finding) = observed.id.and_then(|id| plan::wrong_chip(id, self.chip)) {
             return Err(Stop::refused(vec![finding]));
         }
         let target = self.target(&observed)?;
         let baseline = self.baseline(&observed, journal)?;
-        let (desired, mut findings) = match aim {
-            Aim::Intent(intent) => plan::desire(intent, &baseline.observed, self.chip, self.board)?,
+        let known = KnownJobs::of(journal, &observed, self.chip)?;
+        let ((desired, mut findings), images, back_to) = match aim {
+            Aim::Intent(intent) => {
+                let intent = known.told_to(intent.clone());
+                let images = intent.sources().into_iter().map(UsedImage::of).collect();
+                (plan::desire(&intent, &baseline.observed, self.chip, self.board)?, images, intent.restore.map(|back| back.name))
+            }
             // Its consents were given when it began.
-            Aim::EndOf(job) => (journal.job(*job)?.plan.desired().clone(), Vec::new()),
+            Aim::EndOf(job) => {
+                let record = journal.job(*job)?;
+                ((record.plan.desired().clone(), Vec::new()), record.images, None)
+            }
         };
         let (plan, of_plan) = plan::reconcile(&observed, &desired, &target).map_err(Stop::refused)?;
         findings.extend(baseline.findings.iter().cloned());
         findings.extend(of_plan);
         findings.sort_by_key(|finding| std::cmp::Reverse(finding.severity()));
-        Ok(Decided { observed, baseline, plan, findings, told, rehearsed: None })
+        Ok(Decided { observed, baseline, known, images, back_to, plan, findings, told, rehearsed: None })
     }
 
     /// What 'kept' refers to for a board that holds `observed`.
@@ -181,7 +207,30 @@ impl Scene<'_> {
         let tag = self.context.global.tag.as_deref();
         let answer = resume(self.context.global.resume.as_deref())?;
         let baseline = job::baseline(journal, &self.context.snapshots(), &self.held, (observed, tag), answer, &self.target(observed)?);
-        baseline.map_err(|error| no_baseline(error, answer))
+        baseline.map_err(|error| self.no_baseline(error, answer))
+    }
+
+    fn no_baseline(&self, error: BaselineError, answer: Resume) -> Stop {
+        match error {
+            BaselineError::Ask(candidates) => whose_board(&candidates, answer),
+            BaselineError::Lost { job, .. } => {
+                Stop::usage(error.to_string()).hint(format!("To give that job up: farrier journal close {job}"))
+            }
+            BaselineError::Forgotten(ref snapshot) => self.forgotten(error.to_string(), snapshot),
+            BaselineError::Answer(why) => Stop::usage(why.to_string()),
+            BaselineError::Record(why) => Stop::from(why),
+        }
+    }
+
+    /// The journal was lost while snapshots are there.
+    fn forgotten(&self, what: String, snapshot: &SnapshotName) -> Stop {
+        let back = format!("farrier restore {snapshot} --board {} --via {} --resume none", self.board.name, self.via);
+        Stop::new(Code::Refused, what)
+            .hint("If that job was cut off, this board is half changed. Nothing was changed now. To look, and to go back:")
+            .command(format!("farrier snapshot show {snapshot}"))
+            .command(back)
+            .hint("If this is another board, or the journal was removed on purpose:")
+            .command(command_answering("none"))
     }
 
     fn target(&self, observed: &Observed) -> Result<Target<'_>, Stop> {
@@ -236,6 +285,7 @@ impl Scene<'_> {
 
     fn keep(&self, observed: &Observed) -> Result<SnapshotName, Stop> {
         let info = snapshot::info(self.context, &self.board.name, self.chip, self.via, self.simulated);
+        let info = SnapshotInfo { before_change: true, ..info };
         let snapshots = self.context.snapshots();
         let name = snapshots.save(observed, &info)?;
         if !self.context.global.json {
@@ -254,6 +304,7 @@ impl Scene<'_> {
             tag: self.context.global.tag.clone(),
             id_bytes: decided.observed.id,
             calibration: decided.observed.calibration,
+            serial_number: plan::serial_number(&decided.observed, self.board, self.chip),
             bridge: self.via.to_owned(),
             holder: format!("process {}", std::process::id()),
             simulated: self.simulated,
@@ -261,7 +312,11 @@ impl Scene<'_> {
             baseline: inherited.map_or_else(|| before.clone(), |inherited| inherited.snapshot.clone()),
             before,
             inherits: inherited.map(|inherited| inherited.job),
+            images: decided.images.clone(),
+            findings: decided.findings.iter().map(Shown::from).collect(),
             accepted,
+            held: Fingerprint::of_observed(&decided.observed, self.chip),
+            leaves: Fingerprint::of_desired(decided.plan.desired(), self.chip),
             plan: &decided.plan,
         };
         Ok(journal.begin(&new)?)
@@ -278,10 +333,16 @@ impl Scene<'_> {
         }
         if decided.told.is_none() {
             self.introduce();
+            if let Some(known) = decided.known.words() {
+                output::say_under("Known    ", known);
+            }
         }
         if let Some(inherited) = &decided.baseline.inherited {
             let what = format!("job {}, which was not finished; kept is what {} holds", inherited.job, inherited.snapshot.as_str());
             output::say_under("Goes on  ", what);
+        }
+        if let Some(snapshot) = &decided.back_to {
+            output::say_under("Back to  ", format!("what the snapshot {snapshot} holds"));
         }
         output::gap();
         safety::print(self.board, first_write);
@@ -394,15 +455,6 @@ fn resume(answer: Option<&str>) -> Result<Resume, Stop> {
         Some(number) => {
             number.parse().map(Resume::Job).map_err(|_| Stop::usage(format!("--resume takes a job's number or none, not '{number}'")))
         }
-    }
-}
-
-fn no_baseline(error: BaselineError, answer: Resume) -> Stop {
-    match error {
-        BaselineError::Ask(candidates) => whose_board(&candidates, answer),
-        BaselineError::Lost { job, .. } => Stop::usage(error.to_string()).hint(format!("To give that job up: farrier journal close {job}")),
-        BaselineError::Answer(why) => Stop::usage(why.to_string()),
-        BaselineError::Record(why) => Stop::from(why),
     }
 }
 

@@ -4,6 +4,7 @@ use super::board_view;
 use super::context::Context;
 use super::images;
 use super::inspect_image;
+use super::known::KnownJobs;
 use super::output;
 use super::snapshot;
 use super::stop::{Stop, wiring_json};
@@ -74,18 +75,23 @@ fn on_board(context: &Context) -> Result<ExitCode, Stop> {
     if let Some(finding) = observed.id.and_then(|id| crate::plan::wrong_chip(id, chip)) {
         return Err(Stop::refused(vec![finding]));
     }
+    let known = KnownJobs::look(context, &observed, chip);
     if context.global.json {
         let mut document = board_view::as_json(&observed, board, chip);
         document["simulated"] = simulated.into();
         document["bridge"] = connected.bus.abilities().name.as_str().into();
         document["pin_level_mv"] = connected.bus.abilities().pin_level.0.into();
         document["wiring"] = wiring_json(&wiring);
+        document["known"] = known.as_json();
         output::json(&document);
     } else {
         output::simulated(simulated);
         let abilities = connected.bus.abilities();
         output::say_under("Bridge   ", format!("{}, pins at {}, through {}", abilities.name, abilities.pin_level, connected.via));
         output::say_under("Lines    ", wiring.lines.map_or("not driven".into(), |lines| lines.to_string()));
+        if let Some(known) = known.words() {
+            output::say_under("Known    ", known);
+        }
         board_view::print(&observed, board, chip);
         let next = if board_view::has_loader(&observed, board, chip) { "write APPLICATION" } else { "loader install" };
         output::next(format!("farrier {next} --via {}", connected.via));

@@ -6,6 +6,7 @@ mod board_view;
 pub mod boards;
 mod bridges;
 mod change;
+mod compare;
 mod completions;
 mod configure;
 mod connect;
@@ -20,11 +21,13 @@ mod inspect;
 pub mod inspect_image;
 mod interrupt;
 mod journal;
+mod known;
 mod levels;
 mod loader;
 pub mod map;
 mod outline;
 mod output;
+mod parts;
 mod place;
 mod plan_view;
 mod progress;
@@ -38,6 +41,7 @@ mod sim_serve;
 mod snapshot;
 mod start;
 mod stop;
+mod undo;
 mod verify;
 mod words;
 mod write;
@@ -82,6 +86,7 @@ fn run(command: Option<Command>, context: &Context) -> Result<ExitCode, Stop> {
         Some(Command::Configure(configure)) => configure.run(context),
         Some(Command::Restore(restore)) => restore.run(context),
         Some(Command::Revive(revive)) => revive.run(context),
+        Some(Command::Undo(undo)) => undo.run(context),
         Some(Command::Snapshot(snapshot)) => snapshot.run(context),
         Some(Command::Journal(journal)) => journal.run(context),
         Some(Command::Boards(boards)) => boards.run(context),

@@ -223,6 +223,7 @@ impl<'a> Stage<'a> {
             tag: tag.map(str::to_owned),
             id_bytes: observed.id,
             calibration: observed.calibration,
+            serial_number: None,
             bridge: "a rehearsal".to_owned(),
             holder: format!("process {}", std::process::id()),
             simulated: true,
@@ -230,7 +231,11 @@ impl<'a> Stage<'a> {
             baseline,
             before,
             inherits,
+            images: Vec::new(),
+            findings: Vec::new(),
             accepted: Vec::new(),
+            held: None,
+            leaves: None,
             plan,
         })?)
     }
@@ -318,6 +323,7 @@ fn info(of: &Rehearsal) -> SnapshotInfo {
         date: date(),
         made_by: MADE_BY.to_owned(),
         bridge: "a rehearsal".to_owned(),
+        before_change: false,
         simulated: true,
         flash_bytes: of.chip.flash.bytes,
         eeprom_bytes: of.chip.eeprom.bytes,

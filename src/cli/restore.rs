@@ -70,6 +70,7 @@ pub fn back(context: &Context, kept: &Snapshot, parts: &[Part]) -> Back {
         parts: parts.to_vec(),
         tag: kept.head.info.tag.clone(),
         board_tag: context.global.tag.clone(),
+        doubt: None,
     }
 }
 

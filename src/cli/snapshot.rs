@@ -1,6 +1,7 @@
 //! `farrier snapshot`.
 
 use super::board_view;
+use super::compare;
 use super::context::{Context, MADE_BY, date};
 use super::output;
 use super::stop::Stop;
@@ -17,6 +18,7 @@ pub enum Snapshot {
     Take(Take),
     List(List),
     Show(Show),
+    Compare(Compare),
 }
 
 /// Read everything that can be read and keep it.
@@ -40,12 +42,26 @@ pub struct Show {
     pub name: String,
 }
 
+/// Say what two snapshots hold differently: exit code 1 where they do.
+#[derive(Args, Debug)]
+#[command(after_help = "Example: farrier snapshot compare 2026-11-25-090001-vent 2026-11-26-101500-vent")]
+pub struct Compare {
+    /// One snapshot: its name, or the path of its folder.
+    pub first: String,
+    /// The other.
+    pub second: String,
+}
+
 impl Snapshot {
     pub fn run(self, context: &Context) -> Result<ExitCode, Stop> {
         match self {
             Snapshot::Take(take) => take.run(context),
             Snapshot::List(_) => list(context),
             Snapshot::Show(Show { name }) => show(context, &context.snapshots().load(&name)?),
+            Snapshot::Compare(Compare { first, second }) => {
+                let shelf = context.snapshots();
+                compare::run(context, &shelf.load(&first)?, &shelf.load(&second)?)
+            }
         }
     }
 }
@@ -76,6 +92,7 @@ pub fn info(context: &Context, board: &str, chip: &Chip, via: &str, simulated: b
         date: date(),
         made_by: MADE_BY.to_owned(),
         bridge: via.to_owned(),
+        before_change: false,
         simulated,
         flash_bytes: chip.flash.bytes,
         eeprom_bytes: chip.eeprom.bytes,
@@ -112,7 +129,7 @@ pub fn show(context: &Context, kept: &Kept) -> Result<ExitCode, Stop> {
     Ok(ExitCode::SUCCESS)
 }
 
-fn head_json(head: &SnapshotHead) -> Value {
+pub fn head_json(head: &SnapshotHead) -> Value {
     let info = &head.info;
     let missing: Vec<Value> = head.missing.iter().map(|m| json!({"what": m.what, "reason": m.reason})).collect();
     json!({

@@ -26,7 +26,7 @@ impl Kept {
     /// What the planner needs of it.
     pub(super) fn back(&self, parts: Vec<Part>, board_tag: Option<String>) -> Restore {
         let Kept { name, chip, tag, held } = self.clone();
-        Restore { name, chip, held, parts, tag, board_tag }
+        Restore { name, chip, held, parts, tag, board_tag, doubt: None }
     }
 
     /// All was read, and what is there starts.

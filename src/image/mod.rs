@@ -7,6 +7,7 @@ mod compare;
 pub mod elf;
 pub mod hex;
 pub mod read;
+mod sha256;
 mod sparse;
 mod start;
 pub mod write;
@@ -14,6 +15,7 @@ pub mod write;
 pub use address::{ByteAddress, Span, WordAddress};
 pub use compare::{Comparison, compare};
 pub use read::{Format, ImageError, ImageFile, load, parse};
+pub use sha256::Sha256;
 pub use sparse::{Conflict, Image};
 pub use start::{Start, Vector, start_at, vectors};
 

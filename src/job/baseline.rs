@@ -32,6 +32,9 @@ pub enum BaselineError {
     Ask(Vec<Candidate>),
     #[error(transparent)]
     Answer(#[from] TakeoverError),
+    /// The journal was lost: a job had taken this snapshot, and may have been cut off.
+    #[error("the journal knows no job, but one had taken the snapshot {0} of such a chip, and this board holds something else now")]
+    Forgotten(SnapshotName),
     #[error("job {job} is unfinished, and what its board held before cannot be read:\n{why}")]
     Lost { job: JobId, why: RecordError },
     #[error(transparent)]
@@ -54,6 +57,10 @@ pub fn baseline(
     let records = journal.unfinished(held)?;
     let jobs = records.iter().map(|record| unfinished(record, snapshots)).collect::<Result<Vec<_>, _>>()?;
     match takeover(&jobs, observed, tag, answer, target)? {
+        Takeover::Fresh if answer == Resume::Unasked && journal.is_empty()? => match forgotten(snapshots, observed, target)? {
+            Some(snapshot) => Err(BaselineError::Forgotten(snapshot)),
+            None => Ok(Baseline { observed: observed.clone(), inherited: None, findings: Vec::new() }),
+        },
         Takeover::Fresh => Ok(Baseline { observed: observed.clone(), inherited: None, findings: Vec::new() }),
         Takeover::Ask(candidates) => Err(BaselineError::Ask(candidates)),
         Takeover::Resume { job, findings } => {
@@ -66,6 +73,21 @@ pub fn baseline(
             Ok(Baseline { observed: job.baseline.clone(), inherited, findings })
         }
     }
+}
+
+/// The newest snapshot that a job had taken of this chip, where the board is not as it says. Only a journal that was emptied or moved away
+/// does not know that job; if it had been cut off, what the board holds now must not be taken for what is to be kept.
+fn forgotten(snapshots: &Snapshots, observed: &Observed, target: &Target) -> Result<Option<SnapshotName>, BaselineError> {
+    for listed in snapshots.list()?.into_iter().rev() {
+        let by_a_job = listed.head.is_ok_and(|head| head.info.before_change && head.info.chip == target.chip.part);
+        let Some(kept) = by_a_job.then(|| snapshots.load(snapshots.path(&listed.name)).ok()).flatten() else { continue };
+        let then = kept.observed;
+        if then.calibration.is_some() && (then.id, then.calibration) == (observed.id, observed.calibration) {
+            let same = Observed { access: observed.access.clone(), ..then } == *observed;
+            return Ok((!same).then_some(listed.name));
+        }
+    }
+    Ok(None)
 }
 
 fn unfinished(record: &JobRecord, snapshots: &Snapshots) -> Result<UnfinishedJob, BaselineError> {

@@ -38,12 +38,15 @@ impl Bench<'_> {
     pub fn execute(&mut self, plan: &Plan, entry: &mut Entry<'_>) -> Result<Report, JobError> {
         let result = self.steps(plan, entry);
         let released = self.release();
-        if result.is_err() && !entry.changed {
-            entry.journal.close(entry.job, (entry.date)())?;
+        match &result {
+            Err(_) if !entry.changed => entry.journal.close(entry.job, (entry.date)())?,
+            // What stopped the job is the error to tell, also where it cannot be written down.
+            Err(why) => drop(entry.journal.stopped(entry.job, &why.to_string())),
+            Ok(_) => {}
         }
         let report = result?;
         released?;
-        entry.journal.finish(entry.job, (entry.date)(), &report.proof.to_string())?;
+        entry.journal.finish(entry.job, (entry.date)(), &report.proof.to_string(), report.took)?;
         Ok(report)
     }
 
@@ -64,8 +67,9 @@ impl Bench<'_> {
             {
                 entry.journal.settings_verified(entry.job, &plan.desired().eeprom)?;
             }
-            entry.journal.step_finished(entry.job, index, (entry.date)())?;
-            (self.listener)(&Event::StepDone { index, took: self.clock.now().since(started) });
+            let took = self.clock.now().since(started);
+            entry.journal.step_finished(entry.job, index, (entry.date)(), took)?;
+            (self.listener)(&Event::StepDone { index, took });
         }
         report.took = self.clock.now().since(begun);
         Ok(report)

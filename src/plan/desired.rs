@@ -30,6 +30,25 @@ pub struct Intent {
     pub lock: Vec<(String, String)>,
 }
 
+impl Intent {
+    /// Everything that comes from outside the board: for which memory, under which name, which bytes.
+    pub fn sources(&self) -> Vec<(Memory, &str, &Image)> {
+        let loader = match &self.loader {
+            LoaderIntent::Install(loader) => Some((Memory::Flash, loader)),
+            LoaderIntent::Keep | LoaderIntent::Remove => None,
+        };
+        let application = match &self.application {
+            ApplicationIntent::Write(application) => Some((Memory::Flash, application)),
+            ApplicationIntent::Keep => None,
+        };
+        let eeprom = self.eeprom.as_ref().map(|image| (Memory::Eeprom, image));
+        let configuration = self.configuration_image.as_ref().map(|image| (Memory::Configuration, image));
+        let images = [loader, application, eeprom, configuration].into_iter().flatten();
+        let images = images.map(|(memory, named)| (memory, named.name.as_str(), &named.image));
+        self.restore.iter().flat_map(Restore::sources).chain(images).collect()
+    }
+}
+
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub enum LoaderIntent {
     #[default]

@@ -40,7 +40,7 @@ pub(super) fn resident_loader(chip: &Chip, observed: &Observed) -> Option<Span> 
 }
 
 /// The parts of `whole` outside of every one of `cuts`, in address order.
-pub(super) fn outside(whole: Span, cuts: &[Span]) -> Vec<Span> {
+pub fn outside(whole: Span, cuts: &[Span]) -> Vec<Span> {
     let mut cuts: Vec<Span> = cuts.iter().filter_map(|cut| cut.overlap(whole)).collect();
     cuts.sort();
     let mut left = Vec::new();

@@ -196,7 +196,7 @@ fn bytes(kind: &StepKind, desired: &Desired, chip: &Chip) -> u32 {
 }
 
 /// The regions of the flash in the order in which they are written: the loader's, the board's own, the rest.
-fn regions(chip: &Chip, board: &Board) -> Vec<(String, Vec<Span>)> {
+pub fn regions(chip: &Chip, board: &Board) -> Vec<(String, Vec<Span>)> {
     let mut taken = Vec::new();
     let mut regions = Vec::new();
     let reserved = board.reservation.iter().map(|reservation| ("loader".to_string(), reservation.span));

@@ -23,6 +23,8 @@ pub struct Restore {
     pub tag: Option<String>,
     /// The tag of the board in hand.
     pub board_tag: Option<String>,
+    /// What else speaks for another board, as half a sentence.
+    pub doubt: Option<String>,
 }
 
 /// A part of a board's state that can be restored by itself.
@@ -62,6 +64,14 @@ impl Restore {
         bytes
     }
 
+    /// The memories that come from the snapshot, under its name.
+    pub(super) fn sources(&self) -> impl Iterator<Item = (Memory, &str, &Image)> {
+        let memories = [Memory::Flash, Memory::Eeprom].into_iter();
+        memories
+            .filter_map(|memory| Some((memory, self.name.as_str(), &self.contents(memory)?.bytes)))
+            .filter(|(.., image)| !image.is_empty())
+    }
+
     fn configuration(&self, chip: &Chip) -> Option<&[u8]> {
         self.held.configuration.as_deref().filter(|bytes| self.wants(Part::Configuration) && bytes.len() == chip.configuration.len())
     }
@@ -83,14 +93,13 @@ impl Restore {
         {
             reasons.push(format!("its chip's calibration byte is 0x{was:02X}, and this one's is 0x{is:02X}"));
         }
-        if let Some(number) = &board.serial_number {
-            let held = |state: &Observed| set_bytes(state, number.memory, number.span, chip);
-            if let (Some(was), Some(is)) = (held(&self.held), held(baseline))
-                && was != is
-            {
-                reasons.push(format!("it has another serial number ({} {})", called(number.memory), place(number.span)));
-            }
+        if let Some(number) = &board.serial_number
+            && let Some(was) = serial_number(&self.held, board, chip)
+            && serial_number(baseline, board, chip).is_some_and(|is| is != was)
+        {
+            reasons.push(format!("it has another serial number ({} {})", called(number.memory), place(number.span)));
         }
+        reasons.extend(self.doubt.clone());
         reasons
     }
 }
@@ -100,6 +109,12 @@ fn set_bytes(state: &Observed, memory: Memory, span: Span, chip: &Chip) -> Optio
     let bytes = &state.memory(memory)?.bytes;
     let blank = if memory == Memory::Eeprom { chip.eeprom.blank } else { chip.flash.blank };
     (bytes.covers(span) && fields::occupied(bytes, span, blank).is_some()).then(|| bytes.filled(span, blank))
+}
+
+/// The serial number of a board whose file declares one, where it was read and is not blank.
+pub fn serial_number(state: &Observed, board: &Board, chip: &Chip) -> Option<Vec<u8>> {
+    let number = board.serial_number.as_ref()?;
+    set_bytes(state, number.memory, number.span, chip)
 }
 
 /// Puts what comes from the snapshot over the baseline. Pages that it does not change still come from the baseline.

@@ -1,8 +1,8 @@
 //! Folders and files that are on the disk, and not only in the system's memory, when a call returns.
 
-use super::RecordError;
+use super::{RecordError, once};
 use std::fs::{self, File};
-use std::io::{self, Write};
+use std::io;
 use std::path::{Path, PathBuf};
 
 /// Begins the names of folders that somebody is still writing, or has left half-written. A snapshot's name never begins with a dot.
@@ -24,16 +24,25 @@ pub(super) fn create(folder: &Path) -> Result<(), RecordError> {
     }
 }
 
+/// A file of a new folder.
+pub(super) struct NewFile<'a> {
+    pub(super) name: &'a str,
+    pub(super) bytes: &'a [u8],
+    /// Others may hold the same, so it is stored once.
+    pub(super) common: bool,
+}
+
 /// Writes `files` into a new folder of `root`, under a temporary name first, so that the final name never shows less
 /// than everything. Takes the first of `names` that is free; nothing is written over. Returns the name taken.
-pub(super) fn write_new(root: &Path, mut names: impl Iterator<Item = String>, files: &[(&str, &[u8])]) -> Result<String, RecordError> {
+pub(super) fn write_new(root: &Path, mut names: impl Iterator<Item = String>, files: &[NewFile]) -> Result<String, RecordError> {
     create(root)?;
     let temporary = create_temporary(root)?;
-    let written = fill(&temporary, files).and_then(|()| rename_to_free(&temporary, root, &mut names));
+    let written = fill(root, &temporary, files).and_then(|()| rename_to_free(&temporary, root, &mut names));
     if written.is_err() {
         // What stands there is of no use; the error that led here is the one to tell.
         let _ = fs::remove_dir_all(&temporary);
     }
+    once::forget_unused(root);
     let name = written?;
     sync(root)?;
     Ok(name)
@@ -52,15 +61,13 @@ fn create_temporary(root: &Path) -> Result<PathBuf, RecordError> {
     Err(fault("make a temporary folder in", root)(last))
 }
 
-fn fill(folder: &Path, files: &[(&str, &[u8])]) -> Result<(), RecordError> {
-    for (name, bytes) in files {
-        let path = folder.join(name);
-        let write = || -> io::Result<()> {
-            let mut file = File::create_new(&path)?;
-            file.write_all(bytes)?;
-            file.sync_all()
-        };
-        write().map_err(fault("write", &path))?;
+fn fill(root: &Path, folder: &Path, files: &[NewFile]) -> Result<(), RecordError> {
+    for file in files {
+        let path = folder.join(file.name);
+        match file.common {
+            true => once::place(root, &path, file.bytes)?,
+            false => once::write(&path, file.bytes)?,
+        }
     }
     sync(folder)
 }

@@ -11,8 +11,9 @@ mod date;
 mod error;
 mod folder;
 mod journal;
+mod once;
 mod snapshot;
 
 pub use error::RecordError;
-pub use journal::{Accepted, End, Held, Job, JobId, JobRecord, Journal, NewJob, StepRecord};
+pub use journal::{Accepted, End, Held, Job, JobId, JobRecord, Journal, NewJob, Shown, StepRecord, UsedImage};
 pub use snapshot::{ListedSnapshot, Missing, Snapshot, SnapshotHead, SnapshotInfo, SnapshotName, Snapshots};

@@ -9,11 +9,13 @@ mod gpio;
 mod interrupted;
 mod loader;
 mod no_answer;
+mod records;
 mod rehearse;
 mod restore;
 mod revive;
 mod screens;
 pub mod served;
+mod undo;
 
 use farrier::board::Catalog;
 use farrier::sim::Store;

@@ -171,6 +171,7 @@ impl Records {
             date: SystemTime::UNIX_EPOCH,
             made_by: "tests".into(),
             bridge: "sim:bench".into(),
+            before_change: true,
             simulated: true,
             flash_bytes: chip.flash.bytes,
             eeprom_bytes: chip.eeprom.bytes,
@@ -196,6 +197,7 @@ impl Records {
             tag: command.tag.map(str::to_owned),
             id_bytes: decided.observed.id,
             calibration: decided.observed.calibration,
+            serial_number: None,
             bridge: "sim:bench".into(),
             holder: "this process".into(),
             simulated: true,
@@ -203,7 +205,11 @@ impl Records {
             baseline: inherited.map_or_else(|| before.clone(), |inherited| inherited.snapshot.clone()),
             before,
             inherits: inherited.map(|inherited| inherited.job),
+            images: Vec::new(),
+            findings: Vec::new(),
             accepted: Vec::new(),
+            held: plan::Fingerprint::of_observed(&decided.observed, chip),
+            leaves: plan::Fingerprint::of_desired(decided.plan.desired(), chip),
             plan: &decided.plan,
         })
     }
@@ -238,6 +244,6 @@ pub fn random_bytes(count: usize, seed: u64) -> Vec<u8> {
 /// `restore` of all that this state holds.
 pub fn restore(chip: &Chip, held: Observed) -> Intent {
     let (name, chip) = ("before".to_owned(), chip.part.clone());
-    let back = plan::Restore { name, chip, held, parts: plan::Part::ALL.to_vec(), tag: None, board_tag: None };
+    let back = plan::Restore { name, chip, held, parts: plan::Part::ALL.to_vec(), tag: None, board_tag: None, doubt: None };
     Intent { restore: Some(back), ..Intent::default() }
 }

@@ -1,6 +1,7 @@
 //! The planner: desired states, plans, findings, cuts, and whose unfinished job it is.
 
 mod findings;
+mod known;
 mod made_up;
 mod order;
 mod properties;

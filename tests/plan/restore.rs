@@ -18,6 +18,7 @@ pub fn of(held: &Observed) -> Restore {
         parts: Part::ALL.to_vec(),
         tag: Some("bed 4".into()),
         board_tag: Some("bed 4".into()),
+        doubt: None,
     }
 }
 

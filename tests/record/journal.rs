@@ -1,6 +1,6 @@
 //! The journal in one process: what is entered comes back, and what makes no sense is refused.
 
-use super::{date, name, new_job, plan};
+use super::{TOOK, date, name, new_job, plan};
 use farrier::image::{ByteAddress, Image};
 use farrier::record::{End, Held, JobId, Journal, RecordError};
 use std::fs;
@@ -20,7 +20,7 @@ fn what_is_entered_comes_back() {
     let new = new_job(&plan);
     let job = journal.begin(&new).unwrap();
     journal.step_begun(job, 0, date(1)).unwrap();
-    journal.step_finished(job, 0, date(2)).unwrap();
+    journal.step_finished(job, 0, date(2), TOOK).unwrap();
     journal.step_begun(job, 1, date(3)).unwrap();
     let store = Image::of(ByteAddress(0), b"open at 24 C");
     journal.settings_verified(job, &store).unwrap();
@@ -36,9 +36,12 @@ fn what_is_entered_comes_back() {
     assert_eq!((&got.bridge, &got.holder, got.simulated, &got.made_by), (&new.bridge, &new.holder, true, &new.made_by));
     assert_eq!((&got.baseline, &got.before, got.inherits), (&new.baseline, &new.before, None));
     assert_eq!(got.accepted, new.accepted);
+    assert_eq!((&got.serial_number, got.held, got.leaves), (&new.serial_number, new.held, new.leaves));
+    assert_eq!((got.estimate, got.took, &got.stopped), (Some(plan.estimate()), None, &None));
+    assert_eq!((&record.images, &record.findings), (&new.images, &new.findings));
     assert_eq!((got.plan_steps, got.finished_steps(), got.step_in_hand()), (3, 1, Some(1)));
-    let times: Vec<_> = got.steps.iter().map(|step| (step.index, step.begun, step.finished)).collect();
-    assert_eq!(times, [(0, date(1), Some(date(2))), (1, date(3), None)]);
+    let times: Vec<_> = got.steps.iter().map(|step| (step.index, step.begun, step.finished, step.took)).collect();
+    assert_eq!(times, [(0, date(1), Some(date(2)), Some(TOOK)), (1, date(3), None, None)]);
     assert_eq!(record.plan, plan);
     assert_eq!(record.settings_verified, Some(store));
 }
@@ -62,7 +65,7 @@ fn finished_and_closed_jobs_are_not_unfinished() {
     let (_folder, mut journal) = journal();
     let plan = plan(1);
     let jobs: Vec<JobId> = (0..3).map(|_| journal.begin(&new_job(&plan)).unwrap()).collect();
-    journal.finish(jobs[0], date(5), "read back").unwrap();
+    journal.finish(jobs[0], date(5), "read back", TOOK).unwrap();
     journal.close(jobs[2], date(6)).unwrap();
 
     let unfinished: Vec<JobId> = journal.unfinished(&[]).unwrap().iter().map(|record| record.job.id).collect();
@@ -138,13 +141,13 @@ fn steps_come_in_order() {
     let job = journal.begin(&new_job(&plan)).unwrap();
     let refused = |result: Result<(), RecordError>, words: &str| assert_eq!(result.unwrap_err().to_string(), words);
     refused(journal.step_begun(job, 1, date(1)), "job 1: step 1 cannot begin now; 0 of its 3 steps are finished");
-    refused(journal.step_finished(job, 0, date(1)), "job 1: step 0 cannot finish now; 0 of its 3 steps are finished");
+    refused(journal.step_finished(job, 0, date(1), TOOK), "job 1: step 0 cannot finish now; 0 of its 3 steps are finished");
     for step in 0..3 {
         journal.step_begun(job, step, date(1)).unwrap();
-        journal.step_finished(job, step, date(2)).unwrap();
+        journal.step_finished(job, step, date(2), TOOK).unwrap();
     }
     refused(journal.step_begun(job, 3, date(3)), "job 1: step 3 cannot begin now; 3 of its 3 steps are finished");
-    refused(journal.step_finished(job, 2, date(3)), "job 1: step 2 cannot finish now; 3 of its 3 steps are finished");
+    refused(journal.step_finished(job, 2, date(3), TOOK), "job 1: step 2 cannot finish now; 3 of its 3 steps are finished");
 }
 
 #[test]
@@ -154,7 +157,7 @@ fn a_step_that_begins_again_undoes_what_came_after() {
     let job = journal.begin(&new_job(&plan)).unwrap();
     for step in 0..2 {
         journal.step_begun(job, step, date(1)).unwrap();
-        journal.step_finished(job, step, date(2)).unwrap();
+        journal.step_finished(job, step, date(2), TOOK).unwrap();
     }
     journal.step_begun(job, 2, date(3)).unwrap();
     journal.step_begun(job, 1, date(4)).unwrap();
@@ -170,13 +173,13 @@ fn nothing_is_recorded_for_a_job_that_ended_or_never_was() {
     let plan = plan(1);
     let job = journal.begin(&new_job(&plan)).unwrap();
     journal.step_begun(job, 0, date(1)).unwrap();
-    journal.finish(job, date(2), "read back").unwrap();
+    journal.finish(job, date(2), "read back", TOOK).unwrap();
     let store = Image::default();
     for result in [
         journal.step_begun(job, 0, date(3)),
-        journal.step_finished(job, 0, date(3)),
+        journal.step_finished(job, 0, date(3), TOOK),
         journal.settings_verified(job, &store),
-        journal.finish(job, date(3), "again"),
+        journal.finish(job, date(3), "again", TOOK),
         journal.close(job, date(3)),
     ] {
         assert!(matches!(result, Err(RecordError::JobEnded { .. })), "{result:?}");
@@ -199,10 +202,10 @@ fn tampered(sql: &str) -> (TempDir, PathBuf) {
 
 #[test]
 fn a_newer_journal_is_said_and_left_alone() {
-    let (_folder, path) = tampered("pragma user_version = 2");
+    let (_folder, path) = tampered("pragma user_version = 3");
     let before = fs::read(&path).unwrap();
     let error = Journal::open(&path).unwrap_err();
-    assert!(matches!(&error, RecordError::TooNew { newest: 1, found: 2, .. }), "{error}");
+    assert!(matches!(&error, RecordError::TooNew { newest: 2, found: 3, .. }), "{error}");
     assert!(Journal::open_existing(&path).is_err());
     assert_eq!(fs::read(&path).unwrap(), before);
 }
@@ -246,4 +249,43 @@ fn a_folder_in_the_way_is_named() {
     fs::write(folder.path().join("file"), "").unwrap();
     let error = Journal::open(folder.path().join("file/journal")).unwrap_err();
     assert!(error.to_string().contains("file"), "{error}");
+}
+
+/// Made by the first version of this program.
+#[test]
+fn a_journal_of_the_first_format_is_read_and_gone_on_with() {
+    let folder = tempdir().unwrap();
+    let path = folder.path().join("journal.sqlite");
+    fs::copy("tests/record/data/journal-1.sqlite", &path).unwrap();
+    let mut journal = Journal::open_existing(&path).unwrap().expect("it is there");
+    let jobs = journal.jobs().unwrap();
+    let ended = Some((date(9), End::Finished("1024 bytes read to the host".to_owned())));
+    assert_eq!((jobs.len(), &jobs[0].ended, &jobs[1].ended), (2, &ended, &None));
+    assert_eq!((jobs[0].tag.as_deref(), jobs[0].finished_steps(), jobs[1].step_in_hand()), (Some("north wall"), 3, Some(1)));
+    assert_eq!((jobs[0].estimate, jobs[0].took, jobs[0].held, jobs[0].leaves), (None, None, None, None));
+    let record = journal.job(JobId(1)).unwrap();
+    assert_eq!((&record.plan, record.images.len(), record.findings.len()), (&plan(1), 0, 0));
+    assert_eq!(record.settings_verified, Some(Image::of(ByteAddress(0), b"open at 24 C")));
+
+    let unfinished = journal.unfinished(&[]).unwrap();
+    assert_eq!(unfinished.len(), 1);
+    journal.step_finished(JobId(2), 1, date(200), TOOK).unwrap();
+    journal.finish(JobId(2), date(201), "read back", TOOK).unwrap();
+    let plan = plan(3);
+    assert_eq!(journal.begin(&new_job(&plan)).unwrap(), JobId(3));
+    assert_eq!(journal.job(JobId(3)).unwrap().job.leaves, new_job(&plan).leaves);
+    drop(journal);
+    assert_eq!(Journal::open(&path).unwrap().jobs().unwrap()[1].took, Some(TOOK));
+}
+
+#[test]
+fn why_a_run_stopped_is_kept() {
+    let (_folder, mut journal) = journal();
+    let plan = plan(1);
+    let job = journal.begin(&new_job(&plan)).unwrap();
+    journal.stopped(job, "the board has no power").unwrap();
+    let kept = journal.job(job).unwrap().job;
+    assert_eq!((kept.stopped.as_deref(), kept.ended), (Some("the board has no power"), None));
+    journal.close(job, date(1)).unwrap();
+    assert!(matches!(journal.stopped(job, "again"), Err(RecordError::JobEnded { .. })));
 }

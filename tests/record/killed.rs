@@ -1,6 +1,6 @@
 //! A process that writes records is killed at any moment: they can still be read, and what had been acknowledged is in them.
 
-use super::{AT, date, new_job, plan, process, vent, vent_info};
+use super::{AT, TOOK, date, new_job, plan, process, vent, vent_info};
 use farrier::record::{JobId, Journal, Snapshots};
 use std::io::{BufRead, BufReader, Read, Write};
 use std::path::Path;
@@ -24,7 +24,7 @@ fn write_jobs(path: &Path, many: usize, mut say: impl Write) {
         for step in 0..3 {
             journal.step_begun(job, step, date(1)).unwrap();
             writeln!(say, "{ACKNOWLEDGED}{job} {step}.5").unwrap();
-            journal.step_finished(job, step, date(2)).unwrap();
+            journal.step_finished(job, step, date(2), TOOK).unwrap();
             writeln!(say, "{ACKNOWLEDGED}{job} {}", step + 1).unwrap();
         }
         last = Some(job);

@@ -7,9 +7,9 @@ mod shared;
 mod snapshots;
 
 use farrier::board::Way;
-use farrier::image::{ByteAddress, Image};
-use farrier::plan::{Access, Contents, Observed, Plan};
-use farrier::record::{Accepted, NewJob, SnapshotInfo, SnapshotName};
+use farrier::image::{ByteAddress, Image, Memory, Sha256};
+use farrier::plan::{Access, Contents, Fingerprint, Observed, Plan};
+use farrier::record::{Accepted, NewJob, Shown, SnapshotInfo, SnapshotName, UsedImage};
 use farrier::units::{Hertz, Millivolts};
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, SystemTime, UNIX_EPOCH};
@@ -18,6 +18,9 @@ use std::time::{Duration, SystemTime, UNIX_EPOCH};
 fn date(seconds: u64) -> SystemTime {
     UNIX_EPOCH + Duration::from_secs(1_764_057_601 + seconds)
 }
+
+/// How long a step took, or a job.
+const TOOK: Duration = Duration::from_millis(20);
 
 /// A vent controller as read through the sim: 1 KiB of flash is enough here.
 fn vent() -> Observed {
@@ -48,6 +51,7 @@ fn vent_info() -> SnapshotInfo {
         date: date(0),
         made_by: "farrier 0.1.0".to_owned(),
         bridge: "sim:vent".to_owned(),
+        before_change: false,
         simulated: true,
         flash_bytes: 1024,
         eeprom_bytes: 32,
@@ -83,6 +87,7 @@ fn new_job(plan: &Plan) -> NewJob<'_> {
         tag: Some("north wall".to_owned()),
         id_bytes: Some([0x1E, 0x97, 0x05]),
         calibration: Some(0x9F),
+        serial_number: Some(b"1187".to_vec()),
         bridge: "sim:vent".to_owned(),
         holder: "process 1".to_owned(),
         simulated: true,
@@ -90,6 +95,10 @@ fn new_job(plan: &Plan) -> NewJob<'_> {
         baseline: name("2025-11-25-080001-vent"),
         before: name("2025-11-25-080001-vent"),
         inherits: None,
+        images: vec![UsedImage { name: "vent.hex".to_owned(), memory: Memory::Flash, bytes: 2, sha256: Sha256::of(&[b"vent"]) }],
+        findings: vec![Shown { finding: "little-room-left".to_owned(), sentence: "There is little room left.".to_owned() }],
+        held: Some(Fingerprint { firmware: Sha256::of(&[b"old"]), settings: Sha256::of(&[b"settings"]) }),
+        leaves: Some(Fingerprint { firmware: Sha256::of(&[b"new"]), settings: Sha256::of(&[b"settings"]) }),
         accepted: vec![Accepted { finding: "settings-lost".to_owned(), stake: "32 bytes of EEPROM".to_owned() }],
         plan,
     }

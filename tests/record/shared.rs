@@ -1,6 +1,6 @@
 //! Several processes, or several connections, on one journal.
 
-use super::{date, new_job, plan};
+use super::{TOOK, date, new_job, plan};
 use farrier::record::{Journal, RecordError};
 use std::collections::BTreeSet;
 use tempfile::tempdir;
@@ -18,7 +18,7 @@ fn many_writers_lose_nothing() {
                 for _ in 0..5 {
                     let job = journal.begin(&new_job(&plan)).unwrap();
                     journal.step_begun(job, 0, date(1)).unwrap();
-                    journal.step_finished(job, 0, date(2)).unwrap();
+                    journal.step_finished(job, 0, date(2), TOOK).unwrap();
                 }
             });
         }

@@ -175,8 +175,8 @@ fn line_ends_do_not_count() {
 
 #[test]
 fn a_newer_format_is_said() {
-    let error = after("snapshot.toml", |text| text.replace("format = 1\n", "format = 2\nunheard_of = true\n"));
-    assert!(matches!(error, RecordError::TooNew { newest: 1, found: 2, .. }), "{error}");
+    let error = after("snapshot.toml", |text| text.replace("format = 2\n", "format = 3\nunheard_of = true\n"));
+    assert!(matches!(error, RecordError::TooNew { newest: 2, found: 3, .. }), "{error}");
 }
 
 #[test]
@@ -184,7 +184,7 @@ fn a_wrong_value_below_a_right_sum_is_said() {
     let forged = |from: &'static str, to: &'static str| {
         after("snapshot.toml", move |text| {
             let below = text.splitn(3, '\n').nth(2).unwrap().replace(from, to);
-            format!("format = 1\ncrc32_below = \"0x{:08X}\"\n{below}", crc32(&below))
+            format!("format = 2\ncrc32_below = \"0x{:08X}\"\n{below}", crc32(&below))
         })
         .to_string()
     };
@@ -270,5 +270,85 @@ proptest! {
         }
         let saved = snapshots.save(&observed, &vent_info()).unwrap();
         prop_assert_eq!(snapshots.load(saved).unwrap().observed, observed);
+    }
+}
+
+/// Made by the first version of this program.
+#[test]
+fn a_snapshot_of_the_first_format_loads() {
+    let loaded = Snapshots::open("nowhere").load("tests/record/data/snapshot-1").unwrap();
+    assert_eq!((&loaded.observed, &loaded.head.info), (&vent(), &vent_info()));
+    assert!(loaded.head.is_complete());
+}
+
+#[cfg(unix)]
+mod stored_once {
+    use super::*;
+    use std::os::unix::fs::MetadataExt;
+
+    fn inode(snapshots: &Snapshots, name: &farrier::record::SnapshotName, file: &str) -> (u64, u64) {
+        let data = fs::metadata(snapshots.path(name).join(file)).unwrap();
+        (data.ino(), data.nlink())
+    }
+
+    #[test]
+    fn equal_contents_are_stored_once_and_a_deleted_snapshot_leaves_nothing() {
+        let root = tempdir().unwrap();
+        let snapshots = Snapshots::open(root.path());
+        let mut later = vent();
+        later.eeprom.bytes.overwrite(ByteAddress(0), b"shut");
+        let (first, second) = (snapshots.save(&vent(), &vent_info()).unwrap(), snapshots.save(&later, &vent_info()).unwrap());
+        // The two, and the one in the hidden folder.
+        assert_eq!(inode(&snapshots, &first, "flash.hex"), inode(&snapshots, &second, "flash.hex"));
+        assert_eq!(inode(&snapshots, &first, "flash.hex").1, 3);
+        assert_ne!(inode(&snapshots, &first, "eeprom.hex").0, inode(&snapshots, &second, "eeprom.hex").0);
+
+        fs::remove_dir_all(snapshots.path(&first)).unwrap();
+        assert_eq!(snapshots.load(&second).unwrap().observed, later);
+        let third = snapshots.save(&later, &vent_info()).unwrap();
+        let kept = fs::read_dir(root.path().join(".contents")).unwrap().count();
+        assert_eq!(kept, 2, "the deleted snapshot's EEPROM is gone");
+        assert_eq!(inode(&snapshots, &third, "eeprom.hex").1, 3);
+        assert_eq!(snapshots.list().unwrap().len(), 2);
+    }
+
+    #[test]
+    fn a_file_that_somebody_changed_is_found_and_not_used_again() {
+        let root = tempdir().unwrap();
+        let snapshots = Snapshots::open(root.path());
+        let first = snapshots.save(&vent(), &vent_info()).unwrap();
+        let flash = snapshots.path(&first).join("flash.hex");
+        let text = fs::read_to_string(&flash).unwrap();
+        // Both links show it.
+        fs::write(&flash, text.replacen('7', "8", 1)).unwrap();
+        let second = snapshots.save(&vent(), &vent_info()).unwrap();
+        assert!(snapshots.load(&first).is_err());
+        assert_eq!(snapshots.load(&second).unwrap().observed, vent());
+        let third = snapshots.save(&vent(), &vent_info()).unwrap();
+        assert_eq!(inode(&snapshots, &second, "flash.hex").0, inode(&snapshots, &third, "flash.hex").0);
+    }
+
+    #[test]
+    fn where_nothing_can_be_linked_snapshots_are_copies() {
+        let root = tempdir().unwrap();
+        fs::write(root.path().join(".contents"), "a file where the folder should be").unwrap();
+        let snapshots = Snapshots::open(root.path());
+        for _ in 0..2 {
+            let saved = snapshots.save(&vent(), &vent_info()).unwrap();
+            assert_eq!(inode(&snapshots, &saved, "flash.hex").1, 1);
+            assert_eq!(snapshots.load(&saved).unwrap().observed, vent());
+        }
+    }
+
+    /// A checksum that was made to fit does not help: the SHA-256 is of the bytes.
+    #[test]
+    fn bytes_that_were_changed_with_their_crc_are_found() {
+        let error = after("snapshot.toml", |text| {
+            let below = text.splitn(3, '\n').nth(2).unwrap();
+            let sum = vent().flash.bytes.sha256().to_string();
+            let below = below.replace(&sum, &"0".repeat(64));
+            format!("format = 2\ncrc32_below = \"0x{:08X}\"\n{below}", crc32(&below))
+        });
+        assert!(error.to_string().contains("SHA-256"), "{error}");
     }
 }

@@ -1,10 +1,11 @@
 //! How values stand in the journal's columns: dates as RFC 3339 texts, plans, images and consents as JSON.
 
+use crate::image::Sha256;
 use crate::record::{SnapshotName, date};
 use rusqlite::types::{FromSql, FromSqlError, FromSqlResult, ToSql, ToSqlOutput, ValueRef};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
-use std::time::SystemTime;
+use std::time::{Duration, SystemTime};
 
 /// A date in a column.
 pub(super) struct Date(pub(super) SystemTime);
@@ -35,6 +36,34 @@ impl<T: Serialize> ToSql for Json<T> {
 impl<T: DeserializeOwned> FromSql for Json<T> {
     fn column_result(value: ValueRef<'_>) -> FromSqlResult<Json<T>> {
         serde_json::from_str(value.as_str()?).map(Json).map_err(FromSqlError::other)
+    }
+}
+
+impl ToSql for Sha256 {
+    fn to_sql(&self) -> rusqlite::Result<ToSqlOutput<'_>> {
+        Ok(self.to_string().into())
+    }
+}
+
+impl FromSql for Sha256 {
+    fn column_result(value: ValueRef<'_>) -> FromSqlResult<Sha256> {
+        value.as_str()?.parse::<Sha256>().map_err(|why| FromSqlError::Other(why.into()))
+    }
+}
+
+/// A duration in a column of microseconds.
+pub(super) struct Micros(pub(super) Duration);
+
+impl ToSql for Micros {
+    fn to_sql(&self) -> rusqlite::Result<ToSqlOutput<'_>> {
+        Ok(i64::try_from(self.0.as_micros()).unwrap_or(i64::MAX).into())
+    }
+}
+
+impl FromSql for Micros {
+    fn column_result(value: ValueRef<'_>) -> FromSqlResult<Micros> {
+        let number = value.as_i64()?;
+        u64::try_from(number).map(|micros| Micros(Duration::from_micros(micros))).map_err(|_| FromSqlError::OutOfRange(number))
     }
 }
 

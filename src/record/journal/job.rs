@@ -1,11 +1,12 @@
 //! What the journal says about a job.
 
-use crate::image::Image;
-use crate::plan::Plan;
+use crate::finding::Finding;
+use crate::image::{Image, Memory, Sha256};
+use crate::plan::{Fingerprint, Plan};
 use crate::record::SnapshotName;
 use serde::{Deserialize, Serialize};
 use std::fmt;
-use std::time::SystemTime;
+use std::time::{Duration, SystemTime};
 
 /// The number of a job; counts up from 1 in each journal, and no number is used twice.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -25,6 +26,35 @@ pub struct Accepted {
     pub stake: String,
 }
 
+/// An image that a job was given.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct UsedImage {
+    pub name: String,
+    pub memory: Memory,
+    pub bytes: u32,
+    /// Over its bytes in address order.
+    pub sha256: Sha256,
+}
+
+impl UsedImage {
+    pub fn of((memory, name, image): (Memory, &str, &Image)) -> UsedImage {
+        UsedImage { name: name.to_owned(), memory, bytes: image.len() as u32, sha256: image.sha256() }
+    }
+}
+
+/// A finding as it was shown with the plan.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Shown {
+    pub finding: String,
+    pub sentence: String,
+}
+
+impl From<&Finding> for Shown {
+    fn from(finding: &Finding) -> Shown {
+        Shown { finding: finding.kind.name().to_owned(), sentence: finding.sentence.clone() }
+    }
+}
+
 /// A job that is about to begin.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct NewJob<'a> {
@@ -38,6 +68,8 @@ pub struct NewJob<'a> {
     pub tag: Option<String>,
     pub id_bytes: Option<[u8; 3]>,
     pub calibration: Option<u8>,
+    /// Where the board declares one, and it is not blank.
+    pub serial_number: Option<Vec<u8>>,
     /// The bridge it goes through, as the user names it.
     pub bridge: String,
     /// Names the process that holds the bridge, in the words of whoever keeps the bridges' locks; see [`Held`].
@@ -51,7 +83,13 @@ pub struct NewJob<'a> {
     pub before: SnapshotName,
     /// The unfinished job that this one takes over, and whose baseline it has. It is ended together with this one's begin.
     pub inherits: Option<JobId>,
+    pub images: Vec<UsedImage>,
+    /// All findings of its plan, notes too.
+    pub findings: Vec<Shown>,
     pub accepted: Vec<Accepted>,
+    /// What the board holds as the job begins, and what it leaves; `None` where that is not known to the byte.
+    pub held: Option<Fingerprint>,
+    pub leaves: Option<Fingerprint>,
     /// With the desired state that it serves.
     pub plan: &'a Plan,
 }
@@ -70,6 +108,7 @@ pub struct Job {
     /// ID bytes.
     pub id_bytes: Option<[u8; 3]>,
     pub calibration: Option<u8>,
+    pub serial_number: Option<Vec<u8>>,
     pub bridge: String,
     pub holder: String,
     pub simulated: bool,
@@ -78,6 +117,15 @@ pub struct Job {
     pub before: SnapshotName,
     pub inherits: Option<JobId>,
     pub accepted: Vec<Accepted>,
+    /// As in [`NewJob`]; a journal's oldest jobs have none.
+    pub held: Option<Fingerprint>,
+    pub leaves: Option<Fingerprint>,
+    /// Why its last run stopped before its end.
+    pub stopped: Option<String>,
+    /// How long its steps should take; a journal's oldest jobs do not say.
+    pub estimate: Option<Duration>,
+    /// How long they took, once it has finished.
+    pub took: Option<Duration>,
     /// How many steps its plan has.
     pub plan_steps: usize,
     /// The steps that were begun, in order: 0, 1, 2...
@@ -101,6 +149,8 @@ impl Job {
 pub struct JobRecord {
     pub job: Job,
     pub plan: Plan,
+    pub images: Vec<UsedImage>,
+    pub findings: Vec<Shown>,
     /// The settings store as the job had verified it; `None` where it had not come so far.
     pub settings_verified: Option<Image>,
 }
@@ -112,6 +162,8 @@ pub struct StepRecord {
     pub index: usize,
     pub begun: SystemTime,
     pub finished: Option<SystemTime>,
+    /// How long it took, by the clock that the board was worked on with: a simulated board has its own.
+    pub took: Option<Duration>,
 }
 
 /// How a job ended.

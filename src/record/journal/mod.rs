@@ -8,11 +8,11 @@ mod job;
 mod row;
 mod schema;
 
-pub use job::{Accepted, End, Held, Job, JobId, JobRecord, NewJob, StepRecord};
+pub use job::{Accepted, End, Held, Job, JobId, JobRecord, NewJob, Shown, StepRecord, UsedImage};
 
 use super::{RecordError, SnapshotName};
 use crate::image::Image;
-use column::{Count, Date, Json};
+use column::{Count, Date, Json, Micros};
 use row::Which;
 use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior};
 use std::path::{Path, PathBuf};
@@ -92,15 +92,15 @@ impl Journal {
         })
     }
 
-    /// Records that the step in hand is done.
+    /// Records that the step in hand is done, and how long it took.
     ///
     /// # Errors
     /// The journal cannot be written; the job has ended; this is not the step in hand.
-    pub fn step_finished(&mut self, job: JobId, step: usize, date: SystemTime) -> Result<(), RecordError> {
+    pub fn step_finished(&mut self, job: JobId, step: usize, date: SystemTime, took: Duration) -> Result<(), RecordError> {
         self.write(|transaction| {
             let progress = Progress::of(transaction, job)?;
-            let sql = "update steps set finished = ?3 where job = ?1 and step = ?2 and finished is null";
-            match transaction.execute(sql, (job.0, Count(step), Date(date)))? {
+            let sql = "update steps set finished = ?3, took_us = ?4 where job = ?1 and step = ?2 and finished is null";
+            match transaction.execute(sql, (job.0, Count(step), Date(date), Micros(took)))? {
                 0 => Err(progress.out_of_order(job, step, "finish").into()),
                 _ => Ok(()),
             }
@@ -119,12 +119,28 @@ impl Journal {
         })
     }
 
-    /// Ends a job whose last verify has passed; `proof` says how.
+    /// Records why the job's run stopped before its end; the job stays unfinished.
+    ///
+    /// # Errors
+    /// The journal cannot be written; the job has ended.
+    pub fn stopped(&mut self, job: JobId, why: &str) -> Result<(), RecordError> {
+        self.write(|transaction| {
+            Progress::of(transaction, job)?;
+            transaction.execute("update jobs set stopped = ?2 where id = ?1", (job.0, why))?;
+            Ok(())
+        })
+    }
+
+    /// Ends a job whose last verify has passed; `proof` says how, `took` how long its steps took.
     ///
     /// # Errors
     /// The journal cannot be written; the job has ended already.
-    pub fn finish(&mut self, job: JobId, date: SystemTime, proof: &str) -> Result<(), RecordError> {
-        self.end(job, date, &End::Finished(proof.to_owned()))
+    pub fn finish(&mut self, job: JobId, date: SystemTime, proof: &str, took: Duration) -> Result<(), RecordError> {
+        self.write(|transaction| {
+            Progress::of(transaction, job)?;
+            transaction.execute("update jobs set took_us = ?2 where id = ?1", (job.0, Micros(took)))?;
+            Ok(row::end(transaction, job, date, &End::Finished(proof.to_owned()))?)
+        })
     }
 
     /// Ends a job because the user says so.
@@ -166,6 +182,15 @@ impl Journal {
     /// The journal cannot be read, or holds something that makes no sense.
     pub fn jobs(&self) -> Result<Vec<Job>, RecordError> {
         row::jobs(&self.connection, Which::All).map_err(|error| self.cannot_read(error))
+    }
+
+    /// Whether no job was ever entered.
+    ///
+    /// # Errors
+    /// The journal cannot be read.
+    pub fn is_empty(&self) -> Result<bool, RecordError> {
+        let any = self.connection.query_row("select exists (select 1 from jobs)", [], |row| row.get::<_, bool>(0));
+        any.map(|any| !any).map_err(|error| self.cannot_read(error))
     }
 
     /// One job with all that was kept of it.

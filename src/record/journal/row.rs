@@ -1,15 +1,20 @@
 //! Rows of the tables as jobs and steps, and back.
 
-use super::column::{Count, Date, Json};
+use super::column::{Count, Date, Json, Micros};
 use super::job::{End, Job, JobId, JobRecord, NewJob, StepRecord};
+use crate::plan::Fingerprint;
 use rusqlite::{Connection, Result, Row, named_params};
 use std::collections::BTreeMap;
 use std::time::SystemTime;
 
 pub(super) fn insert(connection: &Connection, new: &NewJob) -> Result<JobId> {
-    let sql = "insert into jobs (begun, board, chip, command, tag, id_bytes, calibration, bridge, holder, simulated, made_by, baseline, \
-               before, inherits, accepted, plan, plan_steps) values (:begun, :board, :chip, :command, :tag, :id_bytes, :calibration, \
-               :bridge, :holder, :simulated, :made_by, :baseline, :before, :inherits, :accepted, :plan, :plan_steps)";
+    let sql = "insert into jobs (begun, board, chip, command, tag, id_bytes, calibration, serial_number, bridge, holder, simulated, \
+               made_by, baseline, before, inherits, images, findings, accepted, held_firmware, held_settings, leaves_firmware, \
+               leaves_settings, plan, plan_steps, estimate_us) \
+               values (:begun, :board, :chip, :command, :tag, :id_bytes, :calibration, :serial_number, :bridge, :holder, :simulated, \
+               :made_by, :baseline, :before, :inherits, :images, :findings, :accepted, :held_firmware, :held_settings, \
+               :leaves_firmware, :leaves_settings, :plan, :plan_steps, :estimate_us)";
+    let (held, leaves) = (new.held.as_ref(), new.leaves.as_ref());
     connection.execute(
         sql,
         named_params! {
@@ -20,6 +25,7 @@ pub(super) fn insert(connection: &Connection, new: &NewJob) -> Result<JobId> {
             ":tag": new.tag,
             ":id_bytes": new.id_bytes,
             ":calibration": new.calibration,
+            ":serial_number": new.serial_number,
             ":bridge": new.bridge,
             ":holder": new.holder,
             ":simulated": new.simulated,
@@ -27,9 +33,16 @@ pub(super) fn insert(connection: &Connection, new: &NewJob) -> Result<JobId> {
             ":baseline": new.baseline,
             ":before": new.before,
             ":inherits": new.inherits.map(|job| job.0),
+            ":images": Json(&new.images),
+            ":findings": Json(&new.findings),
             ":accepted": Json(&new.accepted),
+            ":held_firmware": held.map(|print| print.firmware),
+            ":held_settings": held.map(|print| print.settings),
+            ":leaves_firmware": leaves.map(|print| print.firmware),
+            ":leaves_settings": leaves.map(|print| print.settings),
             ":plan": Json(new.plan),
             ":plan_steps": Count(new.plan.steps().len()),
+            ":estimate_us": Micros(new.plan.estimate()),
         },
     )?;
     Ok(JobId(connection.last_insert_rowid()))
@@ -72,9 +85,15 @@ pub(super) fn jobs(connection: &Connection, which: Which) -> Result<Vec<Job>> {
 
 /// Jobs with all that was kept of them, oldest first.
 pub(super) fn records(connection: &Connection, which: Which) -> Result<Vec<JobRecord>> {
-    select(connection, which, ", plan, settings", |row, steps| {
+    select(connection, which, ", plan, settings, images, findings", |row, steps| {
         let settings: Option<Json<_>> = row.get("settings")?;
-        Ok(JobRecord { job: job(row, steps)?, plan: row.get::<_, Json<_>>("plan")?.0, settings_verified: settings.map(|json| json.0) })
+        Ok(JobRecord {
+            job: job(row, steps)?,
+            plan: row.get::<_, Json<_>>("plan")?.0,
+            images: row.get::<_, Json<_>>("images")?.0,
+            findings: row.get::<_, Json<_>>("findings")?.0,
+            settings_verified: settings.map(|json| json.0),
+        })
     })
 }
 
@@ -88,8 +107,9 @@ fn select<T>(
     let moment = connection.unchecked_transaction()?;
     let mut steps = steps(&moment, which)?;
     let sql = format!(
-        "select id, begun, ended, how_ended, proof, taken_by, board, chip, command, tag, id_bytes, calibration, bridge, holder, simulated, \
-         made_by, baseline, before, inherits, accepted, plan_steps {more_columns} from jobs where {} order by id",
+        "select id, begun, ended, how_ended, proof, taken_by, board, chip, command, tag, id_bytes, calibration, serial_number, bridge, \
+         holder, simulated, made_by, baseline, before, inherits, accepted, held_firmware, held_settings, leaves_firmware, \
+         leaves_settings, stopped, estimate_us, took_us, plan_steps {more_columns} from jobs where {} order by id",
         which.condition("id")
     );
     let mut statement = moment.prepare(&sql)?;
@@ -98,7 +118,7 @@ fn select<T>(
 }
 
 fn steps(connection: &Connection, which: Which) -> Result<BTreeMap<i64, Vec<StepRecord>>> {
-    let sql = format!("select job, step, begun, finished from steps where {} order by job, step", which.condition("job"));
+    let sql = format!("select job, step, begun, finished, took_us from steps where {} order by job, step", which.condition("job"));
     let mut statement = connection.prepare(&sql)?;
     let mut rows = statement.query([])?;
     let mut steps: BTreeMap<i64, Vec<StepRecord>> = BTreeMap::new();
@@ -106,7 +126,8 @@ fn steps(connection: &Connection, which: Which) -> Result<BTreeMap<i64, Vec<Step
         let finished: Option<Date> = row.get("finished")?;
         let begun: Date = row.get("begun")?;
         let Count(index) = row.get("step")?;
-        let step = StepRecord { index, begun: begun.0, finished: finished.map(|date| date.0) };
+        let took: Option<Micros> = row.get("took_us")?;
+        let step = StepRecord { index, begun: begun.0, finished: finished.map(|date| date.0), took: took.map(|took| took.0) };
         steps.entry(row.get("job")?).or_default().push(step);
     }
     Ok(steps)
@@ -114,6 +135,7 @@ fn steps(connection: &Connection, which: Which) -> Result<BTreeMap<i64, Vec<Step
 
 fn job(row: &Row, steps: Vec<StepRecord>) -> Result<Job> {
     let begun: Date = row.get("begun")?;
+    let time = |column: &str| row.get::<_, Option<Micros>>(column).map(|time| time.map(|time| time.0));
     Ok(Job {
         id: JobId(row.get("id")?),
         begun: begun.0,
@@ -124,6 +146,7 @@ fn job(row: &Row, steps: Vec<StepRecord>) -> Result<Job> {
         tag: row.get("tag")?,
         id_bytes: row.get("id_bytes")?,
         calibration: row.get("calibration")?,
+        serial_number: row.get("serial_number")?,
         bridge: row.get("bridge")?,
         holder: row.get("holder")?,
         simulated: row.get("simulated")?,
@@ -132,9 +155,20 @@ fn job(row: &Row, steps: Vec<StepRecord>) -> Result<Job> {
         before: row.get("before")?,
         inherits: row.get::<_, Option<i64>>("inherits")?.map(JobId),
         accepted: row.get::<_, Json<_>>("accepted")?.0,
+        held: fingerprint(row, "held")?,
+        leaves: fingerprint(row, "leaves")?,
+        stopped: row.get("stopped")?,
+        estimate: time("estimate_us")?,
+        took: time("took_us")?,
         plan_steps: row.get::<_, Count>("plan_steps")?.0,
         steps,
     })
+}
+
+fn fingerprint(row: &Row, which: &str) -> Result<Option<Fingerprint>> {
+    let firmware = row.get(format!("{which}_firmware").as_str())?;
+    let settings = row.get(format!("{which}_settings").as_str())?;
+    Ok(Option::zip(firmware, settings).map(|(firmware, settings)| Fingerprint { firmware, settings }))
 }
 
 /// When and how a job ended. The table's checks allow no other words.

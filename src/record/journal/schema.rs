@@ -6,10 +6,13 @@ use rusqlite::{Connection, ErrorCode, OpenFlags, TransactionBehavior};
 use std::path::Path;
 
 /// The tables' version, kept in SQLite's `user_version`. Every earlier one must stay readable.
-const VERSION: i64 = 1;
+const VERSION: i64 = 2;
 
 /// Marks the file as ours, in SQLite's `application_id`: 'FARR'.
 const APPLICATION: i64 = 0x4641_5252;
+
+/// What made each version out of the one before it; a new file goes through all of them. None is ever changed.
+const VERSIONS: [&str; VERSION as usize] = [TABLES, MORE_OF_A_JOB];
 
 /// Dates are RFC 3339 texts in UTC, plans and images JSON. `autoincrement`, so that a number is never given twice.
 const TABLES: &str = "
@@ -49,16 +52,29 @@ create table steps (
 ) strict, without rowid;
 ";
 
+/// What a report tells, and what a board is known again by: SHA-256s of what it held and of what the job leaves. Durations are by the
+/// clock that the board was worked on with.
+const MORE_OF_A_JOB: &str = "
+alter table jobs add column serial_number blob;
+alter table jobs add column images text not null default '[]';
+alter table jobs add column findings text not null default '[]';
+alter table jobs add column held_firmware text;
+alter table jobs add column held_settings text;
+alter table jobs add column leaves_firmware text;
+alter table jobs add column leaves_settings text;
+alter table jobs add column stopped text;               -- why its last run stopped
+alter table jobs add column estimate_us integer;
+alter table jobs add column took_us integer;
+alter table steps add column took_us integer;
+";
+
 /// Opens the file, and makes it where it is missing.
 pub(super) fn open_or_create(path: &Path) -> Result<Connection, RecordError> {
     if let Some(above) = path.parent() {
         folder::create(above)?;
     }
     let mut connection = connect(path, OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE)?;
-    if is_empty(path, &connection)? {
-        create_tables(path, &mut connection)?;
-    }
-    check_version(path, &connection)?;
+    bring_up_to_date(path, &mut connection)?;
     Ok(connection)
 }
 
@@ -67,12 +83,12 @@ pub(super) fn open_existing(path: &Path) -> Result<Option<Connection>, RecordErr
     if !path.exists() {
         return Ok(None);
     }
-    let connection = connect(path, OpenFlags::SQLITE_OPEN_READ_WRITE)?;
+    let mut connection = connect(path, OpenFlags::SQLITE_OPEN_READ_WRITE)?;
     // Begun by a process that was killed before it could make the tables.
     if is_empty(path, &connection)? {
         return Ok(None);
     }
-    check_version(path, &connection)?;
+    bring_up_to_date(path, &mut connection)?;
     Ok(Some(connection))
 }
 
@@ -96,29 +112,36 @@ fn is_empty(path: &Path, connection: &Connection) -> Result<bool, RecordError> {
     tables.map(|count| count == 0).map_err(|error| fault(path, "read", error))
 }
 
-/// Another process may be doing the same, so it is looked at again once this one alone may write.
-fn create_tables(path: &Path, connection: &mut Connection) -> Result<(), RecordError> {
-    let failed = |error| fault(path, "begin", error);
-    let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate).map_err(failed)?;
-    if is_empty(path, &transaction)? {
-        transaction.execute_batch(TABLES).map_err(failed)?;
-        transaction.pragma_update(None, "user_version", VERSION).map_err(failed)?;
-        transaction.pragma_update(None, "application_id", APPLICATION).map_err(failed)?;
+/// Makes the tables of this version, out of nothing or of those of an earlier one, in one transaction. Another process may be doing the
+/// same, so it is looked at again once this one alone may write.
+fn bring_up_to_date(path: &Path, connection: &mut Connection) -> Result<(), RecordError> {
+    if version(path, connection)? == VERSION {
+        return Ok(());
     }
+    let failed = |error| fault(path, "bring up to date", error);
+    let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate).map_err(failed)?;
+    let found = version(path, &transaction)?;
+    for made in VERSIONS.iter().skip(found as usize) {
+        transaction.execute_batch(made).map_err(failed)?;
+    }
+    transaction.pragma_update(None, "user_version", VERSION).map_err(failed)?;
+    transaction.pragma_update(None, "application_id", APPLICATION).map_err(failed)?;
     transaction.commit().map_err(failed)
 }
 
-fn check_version(path: &Path, connection: &Connection) -> Result<(), RecordError> {
+/// The version of the file's tables: 0 for an empty file.
+fn version(path: &Path, connection: &Connection) -> Result<i64, RecordError> {
+    if is_empty(path, connection)? {
+        return Ok(0);
+    }
     let read = |name| connection.pragma_query_value(None, name, |row| row.get::<_, i64>(0)).map_err(|error| fault(path, "read", error));
-    let (application, version) = (read("application_id")?, read("user_version")?);
-    match version {
-        _ if application != APPLICATION => Err(RecordError::NotAJournal { path: path.to_owned() }),
-        VERSION => Ok(()),
-        ..VERSION => Err(RecordError::Malformed {
-            path: path.to_owned(),
-            what: format!("format {version}, and the first there ever was is {VERSION}"),
-        }),
-        found => Err(RecordError::TooNew { path: path.to_owned(), newest: VERSION, found }),
+    match (read("application_id")?, read("user_version")?) {
+        (application, _) if application != APPLICATION => Err(RecordError::NotAJournal { path: path.to_owned() }),
+        (_, found @ 1..=VERSION) => Ok(found),
+        (_, found @ ..=0) => {
+            Err(RecordError::Malformed { path: path.to_owned(), what: format!("format {found}, and the first there ever was is 1") })
+        }
+        (_, found) => Err(RecordError::TooNew { path: path.to_owned(), newest: VERSION, found }),
     }
 }
 

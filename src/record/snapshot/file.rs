@@ -4,16 +4,17 @@
 //! copy of the configuration and lock bytes. Line ends may have become CRLF on the way; they do not count. Other keys:
 //!
 //! ```text
-//! date, board, chip, tag, bridge, simulated, made_by   as in `SnapshotInfo`
+//! date, board, chip, tag, bridge, before_change,       as in `SnapshotInfo`
+//! simulated, made_by
 //! id_bytes, calibration, configuration, lock           hexadecimal bytes; not there where not read
 //! [access]                                             how the chip was reached
-//! [flash], [eeprom]                                    size of the memory; CRC-32 and spans of the bytes in its file
+//! [flash], [eeprom]                                    size of the memory; CRC-32, SHA-256 and spans of the bytes in its file
 //! [[missing]]                                          what is not in the snapshot, and why
 //! ```
 
 use super::{Missing, SnapshotHead, SnapshotInfo};
 use crate::board::Way;
-use crate::image::{ByteAddress, Image, Span};
+use crate::image::{ByteAddress, Image, Sha256, Span};
 use crate::plan::{Access, Contents, Observed};
 use crate::record::{RecordError, date};
 use crate::units::{Hertz, Millivolts};
@@ -24,8 +25,8 @@ pub(super) const MANIFEST: &str = "snapshot.toml";
 pub(super) const FLASH: &str = "flash.hex";
 pub(super) const EEPROM: &str = "eeprom.hex";
 
-/// The format written. Every earlier one must stay readable.
-const FORMAT: i64 = 1;
+/// The format written. Every earlier one must stay readable: the first had no SHA-256 and did not say what the snapshot was taken for.
+const FORMAT: i64 = 2;
 
 /// What the two lines above the checked part hold.
 #[derive(Deserialize)]
@@ -44,6 +45,8 @@ struct Below {
     #[serde(skip_serializing_if = "Option::is_none")]
     tag: Option<String>,
     bridge: String,
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    before_change: bool,
     simulated: bool,
     made_by: String,
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -81,6 +84,8 @@ struct StoredAccess {
 struct StoredMemory {
     size: u32,
     crc32: String,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    sha256: Option<Sha256>,
     #[serde(skip_serializing_if = "Option::is_none")]
     unreadable: Option<String>,
     spans: Vec<StoredSpan>,
@@ -103,6 +108,7 @@ struct StoredMissing {
 /// What the file says of a memory's own file.
 pub(super) struct MemoryFacts {
     pub(super) crc32: u32,
+    pub(super) sha256: Option<Sha256>,
     pub(super) spans: Vec<Span>,
 }
 
@@ -132,6 +138,7 @@ pub(super) fn write(head: &SnapshotHead, observed: &Observed) -> Result<String, 
         chip: info.chip.clone(),
         tag: info.tag.clone(),
         bridge: info.bridge.clone(),
+        before_change: info.before_change,
         simulated: info.simulated,
         made_by: info.made_by.clone(),
         id_bytes: observed.id.map(|id| hex_bytes(&id)),
@@ -153,8 +160,8 @@ pub(super) fn parse(path: &Path, text: &str) -> Result<Head, RecordError> {
     let text = text.replace("\r\n", "\n");
     let top: Top = toml::from_str(&text).map_err(|error| malformed(error.to_string()))?;
     match top.format {
-        FORMAT => {}
-        ..FORMAT => return Err(malformed(format!("format is {}, and the first there ever was is {FORMAT}", top.format))),
+        1..=FORMAT => {}
+        ..=0 => return Err(malformed(format!("format is {}, and the first there ever was is 1", top.format))),
         found => return Err(RecordError::TooNew { path: path.to_owned(), newest: FORMAT, found }),
     }
     let below = text.splitn(3, '\n').nth(2).unwrap_or_default();
@@ -177,6 +184,7 @@ fn values(below: Below) -> Result<Head, String> {
         tag: below.tag,
         made_by: below.made_by,
         bridge: below.bridge,
+        before_change: below.before_change,
         simulated: below.simulated,
         flash_bytes: below.flash.size,
         eeprom_bytes: below.eeprom.size,
@@ -222,6 +230,7 @@ fn store_memory(contents: &Contents, size: u32) -> StoredMemory {
     StoredMemory {
         size,
         crc32: format!("0x{:08X}", contents.bytes.crc32()),
+        sha256: Some(contents.bytes.sha256()),
         unreadable: contents.unreadable.clone(),
         spans: contents.bytes.spans().map(span).collect(),
     }
@@ -232,7 +241,7 @@ fn memory_facts(key: &str, stored: &StoredMemory) -> Result<MemoryFacts, String>
     let span = |s: &StoredSpan| {
         Span::new(ByteAddress(s.start), ByteAddress(s.end)).ok_or_else(|| format!("{key}.spans: {} is after {}", s.start, s.end))
     };
-    Ok(MemoryFacts { crc32, spans: stored.spans.iter().map(span).collect::<Result<_, _>>()? })
+    Ok(MemoryFacts { crc32, sha256: stored.sha256, spans: stored.spans.iter().map(span).collect::<Result<_, _>>()? })
 }
 
 fn parse_crc(text: &str) -> Option<u32> {

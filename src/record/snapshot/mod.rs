@@ -7,7 +7,7 @@
 //!     eeprom.hex
 //! ```
 //!
-//! The format is described in [`file`], which turns it into values and back.
+//! Files of equal contents are stored once; `once` says how. The format is described in [`file`], which turns it into values and back.
 
 mod file;
 mod name;
@@ -15,7 +15,7 @@ mod name;
 pub use name::SnapshotName;
 
 use super::RecordError;
-use super::folder::{self, fault};
+use super::folder::{self, NewFile, fault};
 use crate::image::{self, Image, Memory, Span};
 use crate::plan::{Contents, Observed};
 use file::{EEPROM, FLASH, Head, MANIFEST};
@@ -42,6 +42,8 @@ pub struct SnapshotInfo {
     pub made_by: String,
     /// The bridge it was read through, as the user names it.
     pub bridge: String,
+    /// Taken by a job, before its first change.
+    pub before_change: bool,
     /// SIMULATED: read from a sim and not from hardware.
     pub simulated: bool,
     /// Size of the chip's flash; a snapshot with fewer bytes is incomplete.
@@ -123,7 +125,8 @@ impl Snapshots {
         let manifest = file::write(&head, observed).map_err(malformed)?;
         let flash = image::write::hex(&observed.flash.bytes);
         let eeprom = image::write::hex(&observed.eeprom.bytes);
-        let files = [(FLASH, flash.as_slice()), (EEPROM, &eeprom), (MANIFEST, manifest.as_bytes())];
+        let file = |name, bytes, common| NewFile { name, bytes, common };
+        let files = [file(FLASH, &flash, true), file(EEPROM, &eeprom, true), file(MANIFEST, manifest.as_bytes(), false)];
         let names = SnapshotName::candidates(info).map(|name| name.as_str().to_owned());
         folder::write_new(&self.root, names, &files).and_then(|name| name.parse())
     }
@@ -195,6 +198,14 @@ fn load_memory(path: &Path, expected: &file::MemoryFacts) -> Result<Image, Recor
     let found = image.crc32();
     if found != expected.crc32 {
         return Err(RecordError::Checksum { path: path.to_owned(), expected: expected.crc32, found });
+    }
+    if let Some(expected) = expected.sha256
+        && image.sha256() != expected
+    {
+        let found = image.sha256();
+        return Err(malformed(format!(
+            "changed or damaged since it was written\nthe SHA-256 of its bytes should be\n{expected}, found\n{found}"
+        )));
     }
     let spans: Vec<Span> = image.spans().collect();
     if spans != expected.spans {

@@ -93,6 +93,7 @@ mod tests {
             date: UNIX_EPOCH + Duration::from_secs(86_400 + 3_661),
             made_by: "test".to_owned(),
             bridge: "sim:vent".to_owned(),
+            before_change: false,
             simulated: true,
             flash_bytes: 0,
             eeprom_bytes: 0,

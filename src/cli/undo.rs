@@ -1,0 +1,123 @@
+//! `farrier undo`: back to what a board held before its last job.
+
+use super::change::{self, Aim, Change, Looked, Scene};
+use super::context::{Context, command_again};
+use super::known::KnownJobs;
+use super::restore;
+use super::stop::{Code, Stop};
+use crate::job::Inherited;
+use crate::plan::{Intent, Observed, Part, Restore as Back, wrong_chip};
+use crate::record::{Job, JobId, Journal, SnapshotName};
+use clap::Args;
+use std::process::ExitCode;
+
+/// Put a board back to what it held before its last job.
+///
+/// Which job that was follows from what the board holds now; where that is not clear, it is asked. An undo is a job too, so a second one
+/// takes the first back.
+#[derive(Args, Debug)]
+#[command(after_help = "Example: farrier undo --via sim:vent\nExample: farrier undo 41 --via sim:vent")]
+pub struct Undo {
+    /// Undo this job, by its number in the journal.
+    pub job: Option<i64>,
+}
+
+/// The board in hand and what was done to it.
+struct Seen<'a> {
+    scene: &'a Scene<'a>,
+    observed: &'a Observed,
+    journal: &'a Journal,
+    /// The unfinished job that is taken over.
+    inherited: Option<Inherited>,
+    /// The jobs that left what the board holds.
+    known: KnownJobs,
+    tag: Option<&'a str>,
+}
+
+impl Undo {
+    pub fn run(self, context: &Context) -> Result<ExitCode, Stop> {
+        if context.global.on.is_some() {
+            return Err(Stop::usage("which job is undone shows at the board, so it cannot be planned without one: leave --on out"));
+        }
+        let change = Change {
+            intent: &|_, _| Err(Stop::usage("which job is undone shows at the board")),
+            done: "The board is back at what it held before that job.",
+            already: "The board holds what it held before that job already. Nothing was changed.",
+            next: &|via| format!("farrier inspect --via {via}"),
+        };
+        change::run_looking(context, &change, &|scene, bench, journal| {
+            let observed = scene.observe(bench)?;
+            let aim = Aim::Intent(self.intent(context, scene, &observed, journal)?);
+            Ok(Looked::Wants { observed, aim, told: None })
+        })
+    }
+
+    fn intent(&self, context: &Context, scene: &Scene, observed: &Observed, journal: &Journal) -> Result<Intent, Stop> {
+        if let Some(finding) = observed.id.and_then(|id| wrong_chip(id, scene.chip)) {
+            return Err(Stop::refused(vec![finding]));
+        }
+        let inherited = scene.baseline(observed, journal)?.inherited;
+        let known = KnownJobs::of(journal, observed, scene.chip)?;
+        let seen = Seen { scene, observed, journal, inherited, known, tag: context.global.tag.as_deref() };
+        let (baseline, doubt) = self.choose(&seen)?;
+        let snapshots = context.snapshots();
+        let kept = snapshots.load(snapshots.path(&baseline))?;
+        let back = Back { doubt, ..restore::back(context, &kept, &Part::ALL) };
+        Ok(Intent { restore: Some(back), ..Intent::default() })
+    }
+
+    /// What the board held before the job to undo, and what speaks against that job's being this board's.
+    fn choose(&self, seen: &Seen) -> Result<(SnapshotName, Option<String>), Stop> {
+        if let Some(number) = self.job {
+            let job = seen.journal.job(JobId(number))?.job;
+            let doubt = (!seen.is_its(&job)).then(|| not_as_left(&job));
+            return Ok((job.baseline, doubt));
+        }
+        if let Some(inherited) = &seen.inherited {
+            return Ok((inherited.snapshot.clone(), None));
+        }
+        match seen.known.jobs.iter().filter(|job| seen.may_have_its_tag(job)).collect::<Vec<_>>().as_slice() {
+            [only] => Ok((only.baseline.clone(), None)),
+            [] => seen.nearest(),
+            several => Err(which(several)),
+        }
+    }
+}
+
+impl Seen<'_> {
+    /// Whether the board is as this job left it.
+    fn is_its(&self, job: &Job) -> bool {
+        let inherited = self.inherited.as_ref().is_some_and(|inherited| inherited.job == job.id);
+        inherited || self.known.jobs.iter().any(|known| known.id == job.id)
+    }
+
+    fn may_have_its_tag(&self, job: &Job) -> bool {
+        self.tag.is_none() || job.tag.is_none() || job.tag.as_deref() == self.tag
+    }
+
+    /// No job left what the board holds: the last one on a board that may be this one.
+    fn nearest(&self) -> Result<(SnapshotName, Option<String>), Stop> {
+        let same_chip =
+            |job: &Job| job.chip == self.scene.chip.part && job.calibration.is_some() && job.calibration == self.observed.calibration;
+        let last = self.journal.jobs()?.into_iter().rfind(|job| self.may_have_its_tag(job) && same_chip(job));
+        let nothing = || {
+            let what = "the journal knows no job on this board, so there is nothing to undo";
+            Stop::usage(what).hint("To go back to a snapshot by its name:").command("farrier snapshot list")
+        };
+        let job = last.ok_or_else(nothing)?;
+        let doubt = not_as_left(&job);
+        Ok((job.baseline, Some(doubt)))
+    }
+}
+
+fn not_as_left(job: &Job) -> String {
+    format!("the board does not hold what job {} left", job.id)
+}
+
+/// Several jobs left exactly what the board holds.
+fn which(jobs: &[&Job]) -> Stop {
+    let list: Vec<String> = jobs.iter().map(|job| job.id.to_string()).collect();
+    let what = format!("jobs {} all left what this board holds; nothing was changed", list.join(" and "));
+    let stop = Stop::new(Code::Refused, what).hint("Was one of them on this board? `farrier journal` lists them. To undo it:");
+    jobs.iter().fold(stop, |stop, job| stop.command(command_again(&[job.id.to_string()])))
+}

@@ -1,0 +1,105 @@
+//! Which job left what a board holds? So a board without a number is known again by its content.
+
+use super::{Contents, Desired, Observed};
+use crate::board::{Chip, MemoryShape};
+use crate::image::{Image, Sha256, Span};
+
+/// What a whole board holds, short enough to be kept with every job. Bits without a meaning do not count.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Fingerprint {
+    /// Of flash, configuration and lock.
+    pub firmware: Sha256,
+    /// Of the EEPROM, which the firmware may write by itself.
+    pub settings: Sha256,
+}
+
+impl Fingerprint {
+    /// Of a board that was read; `None` where part of it could not be.
+    pub fn of_observed(observed: &Observed, chip: &Chip) -> Option<Fingerprint> {
+        let Contents { bytes: flash, .. } = &observed.flash;
+        Fingerprint::of(flash, &observed.eeprom.bytes, observed.configuration.as_deref()?, observed.lock?, chip)
+    }
+
+    /// Of a board as a plan wants it; `None` where the plan does not speak of all of it.
+    pub fn of_desired(desired: &Desired, chip: &Chip) -> Option<Fingerprint> {
+        Fingerprint::of(&desired.flash, &desired.eeprom, &desired.configuration, desired.lock, chip)
+    }
+
+    fn of(flash: &Image, eeprom: &Image, configuration: &[u8], lock: u8, chip: &Chip) -> Option<Fingerprint> {
+        let whole = |image: &Image, shape: MemoryShape| {
+            let all = Span::first(shape.bytes);
+            image.covers(all).then(|| image.filled(all, shape.blank))
+        };
+        let flash = whole(flash, chip.flash)?;
+        let eeprom = whole(eeprom, chip.eeprom)?;
+        if configuration.len() != chip.configuration.len() {
+            return None;
+        }
+        let configuration: Vec<u8> = configuration.iter().zip(&chip.configuration).map(|(byte, of)| byte | !of.used).collect();
+        let firmware = Sha256::of(&[&chip.id, &flash, &configuration, &[lock | !chip.lock.used]]);
+        Some(Fingerprint { firmware, settings: Sha256::of(&[&eeprom]) })
+    }
+}
+
+/// A job as far as it can be known again.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Trail {
+    /// Its number in the journal.
+    pub job: u64,
+    pub tag: Option<String>,
+    pub calibration: Option<u8>,
+    /// What the board held when the job began.
+    pub before: Option<Fingerprint>,
+    /// What it left; `None` for a job that has not finished.
+    pub left: Option<Fingerprint>,
+}
+
+/// The jobs that may have been the last on a board.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Known<'t> {
+    /// Newest first. More than one where they all left the same and nothing tells their boards apart.
+    pub jobs: Vec<&'t Trail>,
+    /// The settings are as those jobs left them too.
+    pub settings: bool,
+}
+
+impl Known<'_> {
+    /// The tag that all of them have.
+    pub fn tag(&self) -> Option<&str> {
+        let first = self.jobs.first()?.tag.as_deref()?;
+        (self.settings && self.jobs.iter().all(|trail| trail.tag.as_deref() == Some(first))).then_some(first)
+    }
+}
+
+/// The jobs that left what is observed: to the byte, or else with settings that have changed since. `trails` are in the journal's order. A
+/// job that another one followed on the same board is out of the question, as far as that can be told.
+pub fn recognise<'t>(trails: &'t [Trail], observed: &Observed, chip: &Chip) -> Known<'t> {
+    let Some(now) = Fingerprint::of_observed(observed, chip) else { return Known::default() };
+    let last = last_on_their_boards(trails);
+    let of_chip = || last.iter().filter(|trail| trail.calibration.is_some() && trail.calibration == observed.calibration);
+    let exact: Vec<&Trail> = of_chip().filter(|trail| trail.left == Some(now)).copied().collect();
+    if !exact.is_empty() {
+        return Known { jobs: exact, settings: true };
+    }
+    let firmware = of_chip().filter(|trail| trail.left.is_some_and(|left| left.firmware == now.firmware));
+    Known { jobs: firmware.copied().collect(), settings: false }
+}
+
+/// The jobs that no other one followed, newest first. A job follows another if it began with exactly what that one left, and only one could
+/// have left it.
+fn last_on_their_boards(trails: &[Trail]) -> Vec<&Trail> {
+    let mut last: Vec<&Trail> = Vec::new();
+    for trail in trails {
+        let before = |earlier: &&Trail| {
+            let tags = trail.tag.is_none() || earlier.tag.is_none() || trail.tag == earlier.tag;
+            earlier.left.is_some() && earlier.left == trail.before && earlier.calibration == trail.calibration && tags
+        };
+        let mut fitting = last.iter().enumerate().filter(|(_, earlier)| before(earlier)).map(|(n, _)| n);
+        if let (Some(only), None) = (fitting.next(), fitting.next()) {
+            last.remove(only);
+        }
+        last.push(trail);
+    }
+    last.reverse();
+    last
+}

@@ -1,0 +1,75 @@
+//! `farrier undo`, and boards that are known by what a job left on them.
+
+use super::loader::demo_application;
+use super::{Held, Home};
+
+fn contents(held: &Held) -> (&[u8], &[u8], [u8; 3], u8) {
+    (&held.flash, &held.eeprom, held.fuses(), held.lock())
+}
+
+fn now(home: &Home, sim: &str) -> Held {
+    home.copy().export(sim)
+}
+
+#[test]
+fn undo_takes_the_last_job_back_and_a_second_one_the_undo() {
+    let home = Home::new();
+    let application = home.file("frost.hex", demo_application("frost"));
+    home.run(&format!("write {} --via sim:frost --yes", application.display())).exits(0);
+    let before = now(&home, "frost");
+    home.run("loader install --via sim:frost --tag 1187 --yes").exits(0);
+    let fitted = now(&home, "frost");
+    home.run("inspect --via sim:frost").exits(0).says("Known holds exactly what job 2 left: tag 1187");
+    assert_eq!(home.run("inspect --via sim:frost --json").json()["known"]["tag"], "1187");
+    let undo = "undo --via sim:frost --yes --accept loader-removed --accept clock-source-changed";
+    home.run(undo).exits(0).says("holds exactly what job 2 left: tag 1187").says("The board is back at what it held before that job.");
+    assert_eq!(contents(&now(&home, "frost")), contents(&before));
+    home.run("undo --via sim:frost --yes").exits(0);
+    assert_eq!(contents(&now(&home, "frost")), contents(&fitted));
+}
+
+#[test]
+fn an_undo_of_a_job_that_was_cut_off_goes_back_to_before_it() {
+    let home = Home::new();
+    let application = home.file("frost.hex", demo_application("frost"));
+    home.run(&format!("write {} --via sim:frost --yes", application.display())).exits(0);
+    let before = now(&home, "frost");
+    home.run("sim damage frost power-cut=160").exits(0);
+    let cut = home.run("loader install --via sim:frost --tag 1187 --yes");
+    assert!(cut.code != 0 && cut.err.contains("is unfinished"), "the cut falls in the middle\n{}{}", cut.out, cut.err);
+    home.run("sim repair frost").exits(0);
+    assert_ne!(contents(&now(&home, "frost")), contents(&before), "something was changed");
+    home.run("undo --via sim:frost --tag 1187 --yes --accept loader-removed --accept clock-source-changed").exits(0);
+    assert_eq!(contents(&now(&home, "frost")), contents(&before));
+}
+
+#[test]
+fn a_board_that_no_job_left_needs_a_consent_and_an_unknown_one_has_nothing_to_undo() {
+    let home = Home::new();
+    home.run("undo --via sim:frost --yes").exits(2).says("there is nothing to undo");
+    home.run("loader install --via sim:frost --yes").exits(0);
+    home.run("sim reset frost").exits(0);
+    home.run("undo --via sim:frost --yes").exits(0).says("already").says("Nothing was changed.");
+    let application = home.file("frost.hex", demo_application("frost"));
+    home.run("loader install --via sim:frost --yes").exits(0);
+    home.run(&format!("write {} --via sim:frost --yes", application.display())).exits(0);
+    home.run("sim reset frost").exits(0);
+    home.run("undo --via sim:frost --yes").exits(3).says("another-boards-snapshot").says("the board does not hold what job 3 left");
+}
+
+#[test]
+fn two_boards_that_were_left_alike_are_asked_about() {
+    let home = Home::new();
+    // The same seed: the same calibration byte.
+    for sim in ["bed4", "bed5"] {
+        home.run(&format!("sim new {sim} --board frost --seed 3")).exits(0);
+        home.run(&format!("loader install --via sim:{sim} --tag {sim} --yes")).exits(0);
+    }
+    home.run("inspect --via sim:bed4").exits(0).says("holds exactly what jobs 2 (tag bed5) and 1 (tag bed4) left");
+    let asked = home.run("undo --via sim:bed4 --yes");
+    asked.exits(3).says("jobs 2 and 1 all left what this board holds").says("farrier undo --via sim:bed4 --yes 1");
+    let accepts = "--accept loader-removed --accept clock-source-changed --accept reset-into-empty-flash";
+    home.run(&format!("undo 1 --via sim:bed4 --yes {accepts}")).exits(0);
+    assert!(now(&home, "bed4").flash.iter().all(|byte| *byte == 0xFF));
+    home.run(&format!("undo --tag bed5 --via sim:bed5 --yes {accepts}")).exits(0);
+}
