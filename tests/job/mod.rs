@@ -6,6 +6,7 @@ mod cuts;
 mod interrupt;
 mod levels;
 mod restore;
+mod revive;
 mod stops;
 mod takeover;
 mod wires;
