@@ -1,7 +1,7 @@
-//! Back to a snapshot on simulated boards, cut after operations of the bridge.
+//! Back to a snapshot on simulated boards. `cuts` has the same job, cut everywhere.
 
 use super::workbench::{Command, Workbench, install, random_bytes, restore};
-use farrier::sim::{Contents, Fault};
+use farrier::sim::Contents;
 
 const SEED: u64 = 23;
 const TAG: &str = "bed 4";
@@ -35,23 +35,4 @@ fn every_demo_board_comes_back() {
         assert!(bench.sim.contents() == wanted, "{board}");
         assert_eq!(bench.sim.violations().count, 0, "{board}");
     }
-}
-
-/// The other job is found by the whole campaign in `cuts`; here restore is cut at a few dozen places.
-#[test]
-fn a_restore_that_was_cut_goes_on_to_its_end() {
-    let mut cuts = 0;
-    for operation in (60..).step_by(17) {
-        let (mut bench, wanted, intent) = overwritten("frost");
-        bench.sim.damage(Fault::PowerCut(operation));
-        let whole = bench.run(&Command::of(&intent).tagged(TAG)).is_ok();
-        bench.sim.restore_power();
-        if whole {
-            break;
-        }
-        cuts += 1;
-        bench.run(&Command::of(&intent).tagged(TAG)).unwrap_or_else(|failure| panic!("cut at {operation}: {failure}"));
-        assert!(bench.sim.contents() == wanted, "cut at {operation}");
-    }
-    assert!(cuts >= 8, "{cuts} cuts");
 }
