@@ -1,58 +1,28 @@
 //! What a board holds, as text and as JSON: of a board on the bench, or in a snapshot.
 
-use super::images;
 use super::map::{self, Mark};
 use super::output;
-use crate::board::{self, Board, Chip, Setting};
+use crate::board::{Board, Chip, Setting};
+use crate::diagnosis::Fitted;
 use crate::image::{Image, Span};
 use crate::plan::Observed;
 use serde_json::{Value, json};
 
-/// What stands in the reservation.
-#[derive(Clone, Debug, PartialEq, Eq)]
-enum Fitted {
-    /// The board reserves no flash, or it was not read.
-    Unknown,
-    Nothing,
-    /// The built-in loader of this name, byte for byte.
-    BuiltIn(String),
-    /// Something that is not the board's built-in loader.
-    Other,
-}
-
-impl Fitted {
-    fn of(observed: &Observed, board: &Board, chip: &Chip) -> Fitted {
-        let Some(reservation) = &board.reservation else { return Fitted::Unknown };
-        let held = &observed.flash.bytes;
-        if !held.covers(reservation.span) {
-            return Fitted::Unknown;
-        }
-        let bytes = held.filled(reservation.span, chip.flash.blank);
-        if bytes.iter().all(|byte| *byte == chip.flash.blank) {
-            return Fitted::Nothing;
-        }
-        let own = reservation.loader.as_deref().and_then(|name| Some((name, board::loader(name)?)));
-        let same = |hex: &[u8]| images::built_in("", hex).is_ok_and(|own| own.image.filled(reservation.span, chip.flash.blank) == bytes);
-        match own {
-            Some((name, hex)) if same(hex) => Fitted::BuiltIn(name.to_owned()),
-            _ => Fitted::Other,
-        }
-    }
-
-    fn words(&self, board: &Board) -> String {
-        match self {
-            Fitted::Unknown if board.reservation.is_none() => "the board file reserves no flash for one".to_owned(),
-            Fitted::Unknown => "not known: the flash was not read".to_owned(),
-            Fitted::Nothing => "none: its flash is blank".to_owned(),
-            Fitted::BuiltIn(name) => format!("{name}, every byte as built in"),
-            Fitted::Other => "something is in its flash that is not this board's built-in loader".to_owned(),
-        }
+/// What stands in the reservation, in words.
+fn loader(fitted: &Fitted, board: &Board) -> String {
+    match fitted {
+        Fitted::Unknown if board.reservation.is_none() => "the board file reserves no flash for one".to_owned(),
+        Fitted::Unknown => "not known: the flash was not read".to_owned(),
+        Fitted::Nothing => "none: its flash is blank".to_owned(),
+        Fitted::BuiltIn(name) => format!("{name}, every byte as built in"),
+        Fitted::InPart(name, _) | Fitted::Altered(name, _) => format!("{name} in part; `farrier revive` says more"),
+        Fitted::Other => "something is in its flash that is not this board's built-in loader".to_owned(),
     }
 }
 
 /// Whether something stands in the flash that the board reserves for a loader.
 pub fn has_loader(observed: &Observed, board: &Board, chip: &Chip) -> bool {
-    matches!(Fitted::of(observed, board, chip), Fitted::BuiltIn(_) | Fitted::Other)
+    matches!(Fitted::of(observed, board, chip), Fitted::BuiltIn(_) | Fitted::InPart(..) | Fitted::Altered(..) | Fitted::Other)
 }
 
 /// How much of a span is not blank, counted from its start to the last such byte.
@@ -74,7 +44,7 @@ pub fn print(observed: &Observed, board: &Board, chip: &Chip) {
     output::say_under("Board    ", format!("{}: {}", board.name, board.summary));
     output::say_under("Chip     ", format!("{}, ID {}, {}", chip.part, id(observed), access(observed)));
     output::say_under("Supply   ", supply(observed, board));
-    output::say_under("Loader   ", Fitted::of(observed, board, chip).words(board));
+    output::say_under("Loader   ", loader(&Fitted::of(observed, board, chip), board));
     output::say_under("Flash    ", contents(&observed.flash, chip.flash_span(), chip.flash.blank));
     if observed.flash.unreadable.is_none() {
         output::say_under("Room     ", room(&observed.flash.bytes, board, chip));
@@ -178,6 +148,7 @@ pub fn as_json(observed: &Observed, board: &Board, chip: &Chip) -> Value {
         Fitted::Unknown => json!({"state": "unknown"}),
         Fitted::Nothing => json!({"state": "none"}),
         Fitted::BuiltIn(name) => json!({"state": "built-in", "name": name}),
+        Fitted::InPart(name, _) | Fitted::Altered(name, _) => json!({"state": "in-part", "name": name}),
         Fitted::Other => json!({"state": "other"}),
     };
     let fields: Vec<Value> = observed.configuration.iter().flat_map(|bytes| chip.decode(bytes)).map(|s| setting_json(&s)).collect();

@@ -5,11 +5,11 @@ use super::context::{Context, command_with};
 use super::revive_view as view;
 use super::stop::{Code, Stop};
 use super::{ask, images, output};
-use crate::board::{self, Chip, demo_names};
+use crate::board::Chip;
 use crate::diagnosis::{Answer, Case, CauseKind, Diagnosis, From, Kept, Known, Seen, Unfinished, diagnose};
-use crate::image::{self, ByteAddress, Image, Memory};
-use crate::job::Bench;
-use crate::plan::{Observed, Origin, Plan};
+use crate::image::ByteAddress;
+use crate::job::{self, Bench};
+use crate::plan::Observed;
 use crate::record::{JobId, Journal};
 use clap::Args;
 use std::cell::Cell;
@@ -37,9 +37,6 @@ pub struct Revive {
     pub rung: usize,
 }
 
-/// How many jobs of the journal are looked through for images, newest first.
-const JOBS: usize = 20;
-
 /// What should be on the board.
 enum Wanted {
     Nothing,
@@ -55,8 +52,7 @@ impl Revive {
         let wanted = self.wanted(context)?;
         let mut connected = match context.connect() {
             Ok(connected) => connected,
-            Err(stop) if stop.code() == Code::NoAnswer => return view::no_bridge(context, stop),
-            Err(stop) => return Err(stop),
+            Err(stop) => return view::not_connected(context, stop),
         };
         let left = Cell::new(false);
         let look = |scene: &Scene, bench: &mut Bench, journal: &Journal| {
@@ -103,7 +99,16 @@ impl Climber<'_> {
         let seen = bench.look_closely();
         self.scene.progress.borrow().clear();
         let seen = seen.map_err(change::while_looking)?;
-        let diagnosis = self.diagnose(&seen)?;
+        let observed = match &seen.answer {
+            Answer::Read(observed) => Some(observed.as_ref()).filter(|observed| observed.id == Some(self.scene.chip.id)),
+            _ => None,
+        };
+        // Whose job was cut off may have to be asked; what was seen is told first.
+        let (unfinished, open) = match observed.map(|observed| self.unfinished(observed)).transpose() {
+            Ok(unfinished) => (unfinished.flatten(), None),
+            Err(stop) => (None, Some(stop)),
+        };
+        let diagnosis = self.diagnose(&seen, observed.is_some(), unfinished.as_ref())?;
         let as_json = self.context.global.json;
         if !as_json {
             self.scene.introduce();
@@ -111,6 +116,9 @@ impl Climber<'_> {
                 return Ok(Looked::Over(ExitCode::SUCCESS));
             }
             view::tell(&diagnosis, !self.revive.one_step);
+        }
+        if let Some(stop) = open {
+            return Err(stop);
         }
         left.set(!diagnosis.remedy.left.is_empty());
         let told = Some(view::as_json(&diagnosis));
@@ -121,20 +129,15 @@ impl Climber<'_> {
         };
         match seen.answer {
             Answer::Read(observed) => Ok(Looked::Wants { observed: *observed, aim, told }),
-            Answer::Silent(_) | Answer::Unsteady(_) => Ok(Looked::Over(view::no_plan(self.context, self.scene, &diagnosis))),
+            _ => Ok(Looked::Over(view::no_plan(self.context, self.scene, &diagnosis))),
         }
     }
 
-    fn diagnose(&self, seen: &Seen) -> Result<Diagnosis, Stop> {
+    fn diagnose(&self, seen: &Seen, read: bool, unfinished: Option<&Unfinished>) -> Result<Diagnosis, Stop> {
         let (scene, chip) = (self.scene, self.scene.chip);
-        let observed = match &seen.answer {
-            Answer::Read(observed) => Some(observed.as_ref()).filter(|observed| observed.id == Some(chip.id)),
-            _ => None,
-        };
-        let chips = if observed.is_none() { self.chips() } else { Vec::new() };
-        let unfinished = observed.map(|observed| self.unfinished(observed)).transpose()?.flatten();
-        let known = if observed.is_some() { self.known(chip)? } else { Vec::new() };
-        let snapshots = if observed.is_some() { self.snapshots(chip)? } else { Vec::new() };
+        let chips = if read { Vec::new() } else { self.chips() };
+        let known = if read { self.known(chip)? } else { Vec::new() };
+        let snapshots = if read { job::kept_snapshots(&self.context.snapshots(), &chip.part)? } else { Vec::new() };
         Ok(diagnose(&Case {
             seen,
             board: scene.board,
@@ -144,7 +147,7 @@ impl Climber<'_> {
             back_to: if let Wanted::Snapshot(kept) = self.wanted { Some(kept) } else { None },
             tag: self.context.global.tag.as_deref(),
             chips: &chips,
-            unfinished: unfinished.as_ref(),
+            unfinished,
         }))
     }
 
@@ -160,31 +163,11 @@ impl Climber<'_> {
         Ok(Some(Unfinished { job: job.id.0, command: job.command }))
     }
 
-    /// Every image that the flash can be compared with: the one that is wanted, those of the journal's jobs, those that are built in.
+    /// Every image that the flash can be compared with, the one that is wanted first.
     fn known(&self, chip: &Chip) -> Result<Vec<Known>, Stop> {
-        let mut all: Vec<Known> = if let Wanted::Image(known) = self.wanted { vec![known.clone()] } else { Vec::new() };
-        let jobs = self.journal.jobs()?.into_iter().rev().filter(|job| job.chip == chip.part).take(JOBS);
-        for job in jobs {
-            let record = self.journal.job(job.id)?;
-            all.extend(written(&record.plan, job.id));
-        }
-        all.extend(demo_names().into_iter().filter_map(|name| self.demo(name)));
-        Ok(all)
-    }
-
-    fn demo(&self, name: String) -> Option<Known> {
-        let file = image::parse(board::demo_application(&name)?.to_vec(), None).ok()?;
-        let (_, chip) = self.context.catalog.board(&name).ok()?;
-        let called = format!("the demo application of board {name}");
-        Some(Known { name: called, image: file.flash().clone(), from: From::Demo { board: name, chip: chip.part } })
-    }
-
-    /// Snapshots of chips of this kind, newest first. One that cannot be read does not hide the others.
-    fn snapshots(&self, chip: &Chip) -> Result<Vec<Kept>, Stop> {
-        let shelf = self.context.snapshots();
-        let listed = shelf.list()?.into_iter().rev().filter(|listed| listed.head.as_ref().is_ok_and(|head| head.info.chip == chip.part));
-        let loaded = listed.take(JOBS).filter_map(|listed| shelf.load(shelf.path(&listed.name)).ok());
-        Ok(loaded.map(|kept| Kept::of(kept.name(), &kept.head.info.chip, kept.head.info.tag.as_deref(), kept.observed)).collect())
+        let wanted = if let Wanted::Image(known) = self.wanted { Some(known.clone()) } else { None };
+        let others = job::known_images(self.journal, &self.context.catalog, &chip.part)?;
+        Ok(wanted.into_iter().chain(others).collect())
     }
 
     /// Tells rung by rung. Whether the command ends here.
@@ -211,30 +194,13 @@ impl Climber<'_> {
     }
 }
 
-/// The images that a job's plan put into the flash.
-fn written(plan: &Plan, job: JobId) -> Vec<Known> {
-    let mut found: Vec<(String, Image)> = Vec::new();
-    for (memory, span, origin) in &plan.desired().origins {
-        let Origin::Image(name) = origin else { continue };
-        if *memory != Memory::Flash || board::loader(name).is_some() {
-            continue;
-        }
-        let part = plan.desired().flash.crop(*span);
-        match found.iter_mut().find(|(known, _)| known == name) {
-            Some((_, image)) => image.overlay(&part),
-            None => found.push((name.clone(), part)),
-        }
-    }
-    found.into_iter().map(|(name, image)| Known { name: format!("{name} (job {job})"), image, from: From::Job(job.0) }).collect()
-}
-
 /// The exit code of a diagnosis that no plan follows.
 pub(super) fn code(diagnosis: &Diagnosis) -> ExitCode {
     use CauseKind::*;
     match diagnosis.lead() {
         None | Some(AsShipped) => ExitCode::SUCCESS,
         Some(BridgeSilent | NoSupply | LineHeld | DataLinesJoined | NoAnswer | GarbledAnswer) => ExitCode::from(Code::NoAnswer as u8),
-        Some(SupplyOutOfRange | AnotherChip) => ExitCode::from(Code::Refused as u8),
+        Some(SupplyOutOfRange | LevelsDiffer | AnotherChip) => ExitCode::from(Code::Refused as u8),
         Some(_) => ExitCode::from(Code::Differs as u8),
     }
 }

@@ -5,7 +5,7 @@ use super::context::Context;
 use super::output;
 use super::revive::code;
 use super::stop::{Code, Stop};
-use crate::diagnosis::{CauseKind, Diagnosis, Rung, Verdict};
+use crate::diagnosis::{self, CauseKind, Diagnosis, Rung, Verdict};
 use serde_json::{Value, json};
 use std::process::ExitCode;
 
@@ -86,28 +86,20 @@ pub fn still_left(context: &Context) -> ExitCode {
     ExitCode::from(Code::Differs as u8)
 }
 
-/// No bridge answers, so the ladder ends at its first rung.
+/// The ladder ends before the board: no bridge answers, or it may not drive the board.
 ///
 /// # Errors
-/// As text, the reason, after what is told here.
-pub fn no_bridge(context: &Context, stop: Stop) -> Result<ExitCode, Stop> {
-    let sentence = "No bridge answers, so the board was not looked at.";
-    if !context.global.json {
-        output::line(" 1  Is the bridge there?");
-        output::say_under("    wrong  ", "No; the reason stands below.");
-        output::gap();
-        output::say_under("Diagnosis  ", format!("{}: {sentence}", CauseKind::BridgeSilent.name()));
-        return Err(stop);
+/// As text, the reason once more, with what to do next.
+pub fn not_connected(context: &Context, stop: Stop) -> Result<ExitCode, Stop> {
+    let diagnosis = match stop.what_it_found() {
+        [] if stop.code() == Code::NoAnswer => diagnosis::no_bridge(stop.message()),
+        [] => return Err(stop),
+        findings => diagnosis::not_driven(findings),
+    };
+    if context.global.json {
+        output::json(&json!({ "result": "no-plan", "diagnosis": as_json(&diagnosis) }));
+        return Ok(code(&diagnosis));
     }
-    output::json(&json!({
-        "result": "no-plan",
-        "diagnosis": {
-            "rungs": [{
-                "name": "bridge", "question": "Is the bridge there?", "verdict": "wrong", "seen": stop.message(), "rules_out": null,
-            }],
-            "causes": [{"kind": CauseKind::BridgeSilent.name(), "sentence": sentence, "could_be": []}],
-            "sentence": sentence, "mends": [], "left": ["The bridge: its cable, its port, its firmware."],
-        },
-    }));
-    Ok(ExitCode::from(Code::NoAnswer as u8))
+    tell(&diagnosis, true);
+    Err(stop.findings(Vec::new()))
 }

@@ -73,6 +73,11 @@ impl Stop {
         &self.message
     }
 
+    /// The findings that it is about.
+    pub fn what_it_found(&self) -> &[Finding] {
+        &self.findings
+    }
+
     /// Adds what to do next.
     pub fn hint(mut self, hint: impl Into<String>) -> Stop {
         self.next.push(Next::Hint(hint.into()));

@@ -35,6 +35,9 @@ causes! {
     SupplyOutOfRange "supply-out-of-range"
         "The supply lies outside the range of the board file. Below it a write may be done in part, above it the chip may be harmed, so \
          nothing is written before it is right."
+    LevelsDiffer "levels-differ"
+        "The bridge drives its pins at another level than the board's inputs bear or understand, so it drove none of them. Use a bridge of \
+         the board's level, or parts that shift the levels."
     LineHeld "line-held"
         "A line of the programming header does not follow the bridge: it is shorted, or another part drives it."
     DataLinesJoined "data-lines-joined"

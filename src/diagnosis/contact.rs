@@ -11,12 +11,20 @@ use crate::units::Millivolts;
 /// Climbs them. What was read, where the chip is the board's.
 pub(super) fn climb<'a>(case: &Case<'a>, told: &mut Told) -> Option<&'a Observed> {
     told.rung(
-        Rung::new("bridge", "Is the bridge there?", Verdict::Fine, format!("Yes: {}, pins at {}.", case.seen.bridge, case.seen.pin_level))
-            .rules_out("the port, the cable to the bridge, its firmware"),
+        Rung::new("bridge", BRIDGE, Verdict::Fine, format!("Yes: {}, pins at {}.", case.seen.bridge, case.seen.pin_level))
+            .rules_out(BRIDGE_RULES_OUT),
     );
     match &case.seen.answer {
         Answer::Silent(no_answer) => {
             silent(case, no_answer, told);
+            None
+        }
+        Answer::NotDriven { supply: measured, finding } => {
+            supply(case, *measured, told);
+            told.rung(Rung::new("lines", LINES, Verdict::Unknown, format!("Not driven. {}", finding.sentence)));
+            if !told.has(CauseKind::SupplyOutOfRange) {
+                told.cause(Cause::new(CauseKind::LevelsDiffer, finding.sentence.clone()));
+            }
             None
         }
         Answer::Unsteady(error) => {
@@ -31,8 +39,10 @@ pub(super) fn climb<'a>(case: &Case<'a>, told: &mut Told) -> Option<&'a Observed
     }
 }
 
-const SUPPLY: &str = "Is the supply right?";
-const LINES: &str = "Are the lines free?";
+pub(super) const BRIDGE: &str = "Is the bridge there?";
+pub(super) const BRIDGE_RULES_OUT: &str = "the port, the cable to the bridge, its firmware";
+pub(super) const SUPPLY: &str = "Is the supply right?";
+pub(super) const LINES: &str = "Are the lines free?";
 const RESET: &str = "Does the reset line move?";
 const ANSWER: &str = "Does the chip answer, at the slowest clock first?";
 const CLOCK_OUTPUT: &str = "Does it answer with a clock from the bridge?";

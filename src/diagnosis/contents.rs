@@ -23,8 +23,14 @@ pub(super) struct Made<'a> {
     pub unknown_fields: Vec<String>,
     /// The newest sound snapshot of this board.
     pub snapshot: Option<&'a Kept>,
-    /// Its configuration is another than the board's.
+    /// Its configuration or lock is another than the board's.
     pub other_configuration: bool,
+    /// A snapshot that may be this board's.
+    pub perhaps: Option<&'a Kept>,
+    /// What lies before the loader's flash, where reset does not start what is in that.
+    pub before_loader: Option<Image>,
+    /// The application does not end where the loader begins.
+    pub application_runs_on: bool,
 }
 
 /// A board whose chip could be read.
@@ -46,8 +52,10 @@ pub(super) fn climb<'a>(case: &Case<'a>, observed: &Observed, told: &mut Told) -
     let starts_loader = case.chip.starts_loader(configuration);
     let newest = snapshot::newest(case, observed);
     let snapshot = newest.as_ref().map(|(kept, _)| *kept);
-    let other_configuration = snapshot.is_some_and(|kept| kept.held.configuration != observed.configuration);
-    let made = Made { snapshot, other_configuration, ..Made::default() };
+    let other_configuration =
+        snapshot.is_some_and(|kept| (&kept.held.configuration, kept.held.lock) != (&observed.configuration, observed.lock));
+    let perhaps = snapshot::perhaps(case, observed).filter(|_| snapshot.is_none());
+    let made = Made { snapshot, other_configuration, perhaps, ..Made::default() };
     let mut contents = Contents { case, observed, configuration, fitted, starts_loader, told, made };
     contents.unfinished();
     contents.lock();
@@ -124,6 +132,7 @@ impl<'a> Contents<'a, '_> {
             return;
         }
         self.clock();
+        self.brown_out();
     }
 
     fn clock(&mut self) {
@@ -164,6 +173,22 @@ impl<'a> Contents<'a, '_> {
         setting.map_or_else(|| "no clock field".to_owned(), |setting| setting.words().to_owned())
     }
 
+    fn brown_out(&mut self) {
+        let Case { board, chip, .. } = *self.case;
+        let measured = self.observed.access.as_ref().and_then(|access| access.supply);
+        let supply = measured.unwrap_or(board.levels);
+        let level = chip.decode(self.configuration).into_iter().find_map(|setting| {
+            let level = setting.value?.resets_below?;
+            (level > supply).then_some((setting.field.name.clone(), level))
+        });
+        let Some((name, level)) = level else { return };
+        let sentence = format!(
+            "The brown-out level is {level} and the supply {supply}, so the chip is held in reset for ever and its firmware never starts."
+        );
+        self.told.cause(Cause::new(CauseKind::BrownOutAboveSupply, sentence));
+        self.want(|field| field.name == name);
+    }
+
     /// What the board file has for fields that are wrong goes into the remedy.
     fn want(&mut self, wrong: impl Fn(&Field) -> bool) {
         let Case { board, chip, .. } = *self.case;
@@ -185,7 +210,7 @@ impl<'a> Contents<'a, '_> {
     /// Whether this board should start a loader: reset leads to one, or one is there.
     fn has_loader(&self) -> bool {
         let own = self.case.board.reservation.as_ref().is_some_and(|reservation| reservation.loader.is_some());
-        own && (self.starts_loader || matches!(self.fitted, Fitted::BuiltIn(_) | Fitted::InPart(..)))
+        own && (self.starts_loader || matches!(self.fitted, Fitted::BuiltIn(_) | Fitted::InPart(..) | Fitted::Altered(..)))
     }
 
     fn configuration(&mut self) {
@@ -344,14 +369,7 @@ impl<'a> Contents<'a, '_> {
         }
         let (kind, sentence) = match fit {
             Fit::Same | Fit::Other => return None,
-            Fit::Damaged { page, bits } => (
-                CauseKind::PageDamaged,
-                format!(
-                    "{} of {name} in page {page} read 1 instead of 0: cells there are weak, or the write was cut at its end; writing once \
-                     more shows which.",
-                    many(*bits, "bit")
-                ),
-            ),
+            Fit::Damaged { page, bits } => (CauseKind::PageDamaged, self.damage(name, *page, *bits)),
             Fit::HalfWritten { pages } => {
                 (CauseKind::ApplicationHalfWritten, format!("Writing {name} broke off: {} blank or torn.", are(pages)))
             }
@@ -361,6 +379,14 @@ impl<'a> Contents<'a, '_> {
             }
         };
         Some(Cause::new(kind, sentence))
+    }
+
+    fn damage(&self, name: &str, page: Span, bits: u32) -> String {
+        let why = match self.case.unfinished {
+            Some(job) => format!("job {} had to do with it already, so cells there are weak, and a new chip is what helps", job.job),
+            None => "cells there are weak, or the write was cut at its end; writing once more shows which".to_owned(),
+        };
+        format!("{} of {name} in page {page} read 1 instead of 0: {why}.", many(bits, "bit"))
     }
 
     fn unknown_application(&mut self, room: Span) {
@@ -396,7 +422,7 @@ impl<'a> Contents<'a, '_> {
     }
 
     fn loader(&mut self) {
-        let Case { board, chip, .. } = *self.case;
+        let board = self.case.board;
         let Some(reserved) = board.reservation.as_ref().map(|reservation| reservation.span) else {
             let seen = "The board file reserves no flash for one.";
             return self.told.rung(Rung::new("loader", LOADER, Verdict::Unknown, seen));
@@ -406,39 +432,47 @@ impl<'a> Contents<'a, '_> {
             Fitted::BuiltIn(name) => (Verdict::Fine, format!("Yes: {name}, every byte as built in.")),
             Fitted::Nothing if leads_there => (Verdict::Wrong, format!("No: {reserved} is blank.")),
             Fitted::Nothing => (Verdict::Fine, "There is none, and reset does not start one.".to_owned()),
-            Fitted::InPart(name, pages) => {
-                (Verdict::Wrong, format!("No: it is {name} in part; blank, torn or something else: {}.", places(pages)))
-            }
+            Fitted::InPart(name, pages) => (Verdict::Wrong, format!("No: it is {name} in part; blank or torn: {}.", places(pages))),
+            Fitted::Altered(name, pages) => (Verdict::Wrong, format!("No: it is {name}, but something else is in {}.", places(pages))),
             Fitted::Other if leads_there => (Verdict::Unknown, format!("What is in {reserved} is not this board's built-in loader.")),
             Fitted::Other => (Verdict::Unknown, format!("Reset does not start what is in {reserved}.")),
             Fitted::Unknown => (Verdict::Unknown, "It was not read.".to_owned()),
         };
         self.told.rung(Rung::new("loader", LOADER, verdict, seen).rules_out("a damaged or missing loader"));
-        if self.told.has(CauseKind::ChipErased) {
-            return;
+        if let Some(cause) = self.loader_cause(reserved).filter(|_| !self.told.has(CauseKind::ChipErased)) {
+            self.told.cause(cause);
         }
-        let held = &self.observed.flash.bytes;
-        let run_on =
-            Span::new(ByteAddress(reserved.start().0.saturating_sub(chip.flash.page)), ByteAddress(reserved.start().0 + chip.flash.page))
-                .is_some_and(|border| border.pages(chip.flash.page).all(|page| !self.blank(held, page, chip.flash.blank)));
-        let starts = start_at(held, reserved.start(), chip.flash.bytes).starts();
+    }
+
+    fn loader_cause(&mut self, reserved: Span) -> Option<Cause> {
+        let chip = self.case.chip;
+        let (held, at) = (&self.observed.flash.bytes, reserved.start());
+        let border = Span::new(ByteAddress(at.0.saturating_sub(chip.flash.page)), ByteAddress(at.0 + chip.flash.page));
+        let runs_on = border.is_some_and(|border| border.pages(chip.flash.page).all(|page| !self.blank(held, page, chip.flash.blank)));
+        let overwritten =
+            |what: &str| Cause::new(CauseKind::LoaderOverwritten, format!("The loader was overwritten: reset leads to {at}, and {what}."));
+        if !self.starts_loader {
+            self.made.before_loader = Some(held.crop(self.case.board.application(chip)));
+        }
         let cause = match &self.fitted {
-            Fitted::Nothing if leads_there => {
-                let sentence =
-                    format!("Reset leads to {}, where the loader belongs, and the flash there is blank: nothing starts.", reserved.start());
+            Fitted::Nothing if self.starts_loader => {
+                let sentence = format!("Reset leads to {at}, where the loader belongs, and the flash there is blank: nothing starts.");
                 Cause::new(CauseKind::LoaderMissing, sentence)
             }
             Fitted::InPart(name, pages) => {
                 Cause::new(CauseKind::LoaderHalfWritten, format!("Writing the loader {name} broke off: {} blank or torn.", are(pages)))
             }
-            Fitted::Other if leads_there && (run_on || !starts) => {
-                let what = if run_on { "an application runs on into it" } else { "what is there does not start" };
-                let sentence = format!("The loader was overwritten: reset leads to {}, and {what}.", reserved.start());
-                Cause::new(CauseKind::LoaderOverwritten, sentence)
+            Fitted::Altered(..) | Fitted::Other if self.starts_loader && runs_on => {
+                self.made.application_runs_on = true;
+                overwritten("an application runs on into its flash")
             }
-            _ => return,
+            Fitted::Altered(_, pages) => overwritten(&format!("something else is in {}", places(pages))),
+            Fitted::Other if self.starts_loader && !start_at(held, at, chip.flash.bytes).starts() => {
+                overwritten("what is there is nothing that starts")
+            }
+            _ => return None,
         };
-        self.told.cause(cause);
+        Some(cause)
     }
 
     fn settings(&mut self, all_blank: bool) {

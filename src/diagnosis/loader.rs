@@ -13,8 +13,10 @@ pub enum Fitted {
     Nothing,
     /// The built-in loader of this name, byte for byte.
     BuiltIn(String),
-    /// The built-in loader of this name, not all of it: these pages are blank, torn or something else.
+    /// The built-in loader of this name, not all of it: these pages are blank or torn.
     InPart(String, Vec<Span>),
+    /// The built-in loader of this name in most pages, and something else in these.
+    Altered(String, Vec<Span>),
     /// Something that is not the board's built-in loader.
     Other,
 }
@@ -44,7 +46,8 @@ impl Fitted {
             return Fitted::BuiltIn(own.name);
         }
         match fit(held, &own.image, reservation.span, page, blank) {
-            Fit::HalfWritten { pages } | Fit::Altered { pages } => Fitted::InPart(own.name, pages),
+            Fit::HalfWritten { pages } => Fitted::InPart(own.name, pages),
+            Fit::Altered { pages } => Fitted::Altered(own.name, pages),
             Fit::Damaged { page, .. } => Fitted::InPart(own.name, vec![page]),
             Fit::Same | Fit::Moved { .. } | Fit::Other => Fitted::Other,
         }

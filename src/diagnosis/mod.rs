@@ -24,6 +24,7 @@ pub use seen::{Answer, From, Known, Seen};
 pub use snapshot::Kept;
 
 use crate::board::{Board, Chip};
+use crate::finding::{Finding, Kind};
 
 /// What a diagnosis rests on.
 #[derive(Clone, Copy, Debug)]
@@ -78,6 +79,29 @@ impl Diagnosis {
     }
 }
 
+/// The diagnosis where no bridge answers, for this reason.
+pub fn no_bridge(reason: &str) -> Diagnosis {
+    let mut told = Told::default();
+    told.rung(Rung::new("bridge", contact::BRIDGE, Verdict::Wrong, reason));
+    told.cause(Cause::new(CauseKind::BridgeSilent, "No bridge answers, so the board was not looked at."));
+    told.ends_here()
+}
+
+/// The diagnosis where a bridge is there, and these findings keep it from driving any line of the board.
+pub fn not_driven(findings: &[Finding]) -> Diagnosis {
+    let mut told = Told::default();
+    told.rung(Rung::new("bridge", contact::BRIDGE, Verdict::Fine, "Yes.").rules_out(contact::BRIDGE_RULES_OUT));
+    for finding in findings {
+        let of_supply = finding.kind == Kind::SupplyOutOfRange;
+        let (name, question) = if of_supply { ("supply", contact::SUPPLY) } else { ("lines", contact::LINES) };
+        let seen = if of_supply { finding.sentence.clone() } else { format!("Not driven. {}", finding.sentence) };
+        told.rung(Rung::new(name, question, Verdict::Wrong, seen));
+        let kind = if of_supply { CauseKind::SupplyOutOfRange } else { CauseKind::LevelsDiffer };
+        told.cause(Cause::new(kind, finding.sentence.clone()));
+    }
+    told.ends_here()
+}
+
 /// Rungs and causes in the making.
 #[derive(Debug, Default)]
 struct Told {
@@ -92,6 +116,13 @@ impl Told {
 
     fn cause(&mut self, cause: Cause) {
         self.causes.push(cause);
+    }
+
+    /// Nothing but a hand can do anything.
+    fn ends_here(mut self) -> Diagnosis {
+        self.causes.sort_by_key(|cause| cause.kind);
+        let left = remedy::by_hand(&self.causes).into_iter().map(str::to_owned).collect();
+        Diagnosis { rungs: self.rungs, causes: self.causes, remedy: Remedy { left, ..Remedy::default() } }
     }
 
     fn has(&self, kind: CauseKind) -> bool {

@@ -33,11 +33,16 @@ pub(super) fn of(case: &Case, causes: &[Cause], made: &Made) -> Remedy {
 }
 
 /// What a hand must do before anything else, where a plan is of no use.
-fn by_hand(kind: CauseKind) -> Option<&'static str> {
+pub(super) fn by_hand(causes: &[Cause]) -> Option<&'static str> {
+    causes.iter().find_map(|cause| needs_a_hand(cause.kind))
+}
+
+fn needs_a_hand(kind: CauseKind) -> Option<&'static str> {
     let needs = match kind {
         CauseKind::BridgeSilent => "The bridge: its cable, its port, its firmware.",
         CauseKind::NoSupply => "The supply, or the plug: no plan can do anything before the bridge sees a supply.",
         CauseKind::SupplyOutOfRange => "The supply: nothing is written while it is out of the board's range.",
+        CauseKind::LevelsDiffer => "A bridge of the board's level, or parts that shift the levels.",
         CauseKind::LineHeld => "The line: free it, then run this again.",
         CauseKind::DataLinesJoined => "The short between MOSI and MISO: part them, then run this again.",
         CauseKind::NoAnswer => "No plan reaches a silent chip. Go through the list above from its top, then run this again.",
@@ -61,16 +66,14 @@ struct Draft<'a, 'c> {
 impl<'a> Draft<'a, '_> {
     fn make(&mut self) {
         let wanted = self.case.known.iter().find(|known| known.from == From::Wanted);
-        if let Some(needs) = self.kinds.iter().find_map(|kind| by_hand(*kind)) {
+        if let Some(needs) = self.kinds.iter().find_map(|kind| needs_a_hand(*kind)) {
             return self.remedy.left.push(needs.to_owned());
+        }
+        if let Some(job) = self.case.unfinished {
+            return self.go_on(job.job, wanted);
         }
         if let Some(kept) = self.case.back_to {
             return self.back_to(kept, Part::ALL.to_vec());
-        }
-        if let Some(job) = self.case.unfinished.filter(|_| wanted.is_none()) {
-            self.remedy.does.push(format!("carries job {} to its end", job.job));
-            self.remedy.go_on = Some(job.job);
-            return;
         }
         if self.has(CauseKind::Locked) {
             return self.locked(wanted);
@@ -79,15 +82,29 @@ impl<'a> Draft<'a, '_> {
             return;
         }
         if !self.flash_from_snapshot(wanted) {
-            if self.any(&LOADER) {
+            // An application that is written takes all the flash that no loader started by reset has.
+            let unstarted = self.any(&[CauseKind::LoaderBypassed, CauseKind::ResetBesideLoader]) && self.application_is_wrong();
+            if self.any(&LOADER) || unstarted {
                 self.loader();
             }
             self.fields();
             if self.application_is_wrong() {
                 self.application(wanted);
+            } else if let Some(image) = self.made.before_loader.clone().filter(|_| self.any(&LOADER)) {
+                // What reset does not start counts as the application's, and part of a loader is in its way.
+                self.intent.application = ApplicationIntent::Write(NamedImage { name: "the application on the board".to_owned(), image });
             }
         }
         self.settings();
+    }
+
+    /// What the job had not put right yet is wrong in its baseline too, so nothing else is wanted before it is at its end.
+    fn go_on(&mut self, job: i64, wanted: Option<&Known>) {
+        self.remedy.does.push(format!("carries job {job} to its end"));
+        self.remedy.go_on = Some(job);
+        if wanted.is_some() || self.case.back_to.is_some() {
+            self.remedy.left.push("What --to says: the same command again sees to it once that job is at its end.".to_owned());
+        }
     }
 
     fn has(&self, kind: CauseKind) -> bool {
@@ -99,8 +116,16 @@ impl<'a> Draft<'a, '_> {
     }
 
     fn application_is_wrong(&self) -> bool {
-        let with_it = [CauseKind::ChipErased, CauseKind::AsShipped, CauseKind::LoaderOverwritten, CauseKind::NotAsWanted];
-        self.kinds.iter().any(|kind| of_application(*kind)) || self.any(&with_it)
+        let blank = [CauseKind::ChipErased, CauseKind::AsShipped];
+        self.kinds.iter().any(|kind| of_application(*kind)) || self.any(&blank) || self.made.application_runs_on
+    }
+
+    /// What no plan mends, with the snapshot that may do it.
+    fn left(&mut self, sentence: &str) {
+        let perhaps = self.made.perhaps.map_or(String::new(), |kept| {
+            format!(" The snapshot {} may be this board's: the calibration byte is the same. To put it back: --to {}", kept.name, kept.name)
+        });
+        self.remedy.left.push(format!("{sentence}{perhaps}"));
     }
 
     fn back_to(&mut self, kept: &Kept, parts: Vec<Part>) {
@@ -147,8 +172,7 @@ impl<'a> Draft<'a, '_> {
             Some(_) if self.intent.restore.is_some() => {}
             Some(kept) => self.back_to(kept, vec![Part::Eeprom]),
             None => {
-                let sentence = "The settings: no snapshot that is known to be this board's holds any, so nothing here can bring them back.";
-                self.remedy.left.push(sentence.to_owned());
+                self.left("The settings: no snapshot that is known to be this board's holds any, so nothing here can bring them back.");
             }
         }
     }
@@ -186,9 +210,8 @@ impl<'a> Draft<'a, '_> {
 
     fn application(&mut self, wanted: Option<&Known>) {
         let Some(image) = wanted.or(self.made.application) else {
-            let sentence = "The application: nothing here says what it should be. Say it with --to IMAGE.";
-            self.remedy.left.push(sentence.to_owned());
-            return;
+            let sentence = "The application: nothing here says what it should be. Say it with --to.";
+            return self.left(sentence);
         };
         self.remedy.does.push(format!("writes {}", image.name));
         self.intent.application = ApplicationIntent::Write(NamedImage { name: image.name.clone(), image: image.image.clone() });
@@ -199,7 +222,7 @@ impl<'a> Draft<'a, '_> {
         if wanted.is_none() {
             let sentence = "The lock: only an erase of the whole chip lifts it, and what is on the chip is lost then. To begin afresh \
                             all the same, say what should be there with --to; each loss is asked about by name.";
-            return self.remedy.left.push(sentence.to_owned());
+            return self.left(sentence);
         }
         self.remedy.does.push("erases the whole chip, which lifts the lock".to_owned());
         let lock = self.case.chip.lock_fields.iter().find(|field| field.role == Some(Role::ProgrammingLock));

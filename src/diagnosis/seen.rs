@@ -1,6 +1,7 @@
 //! What was seen of a bridge and a board: the evidence that a diagnosis rests on.
 
 use crate::algorithm::avr_spi::NoAnswer;
+use crate::finding::Finding;
 use crate::image::Image;
 use crate::plan::Observed;
 use crate::units::Millivolts;
@@ -22,6 +23,8 @@ pub enum Answer {
     Read(Box<Observed>),
     /// No entry succeeded.
     Silent(Box<NoAnswer>),
+    /// It was not tried: no line of this board may be driven, for this reason.
+    NotDriven { supply: Option<Millivolts>, finding: Finding },
     /// It answered, and then something else came back; the text is the error's.
     Unsteady(String),
 }

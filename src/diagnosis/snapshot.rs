@@ -78,6 +78,13 @@ pub(super) fn newest<'a>(case: &Case<'a>, observed: &Observed) -> Option<(&'a Ke
     sound.map(|kept| (kept, kept.mine(observed, case.tag, case.chip))).find_map(|(kept, why)| Some((kept, why?)))
 }
 
+/// The newest sound snapshot that nothing speaks against, although nothing but the calibration byte speaks for it.
+pub(super) fn perhaps<'a>(case: &Case<'a>, observed: &Observed) -> Option<&'a Kept> {
+    let other_tag = |kept: &&Kept| kept.tag.as_deref().zip(case.tag).is_some_and(|(was, is)| was != is);
+    let same = |kept: &&Kept| kept.held.id == observed.id && kept.held.calibration == observed.calibration;
+    case.snapshots.iter().filter(same).find(|kept| kept.is_sound(case.chip) && !other_tag(kept))
+}
+
 /// How the board stands to that snapshot.
 pub(super) fn climb(case: &Case, observed: &Observed, newest: Option<&(&Kept, String)>, told: &mut Told) {
     const QUESTION: &str = "Is it as the newest snapshot of this board has it?";

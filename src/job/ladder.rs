@@ -3,6 +3,7 @@
 use super::{Bench, JobError};
 use crate::algorithm::AlgorithmError;
 use crate::diagnosis::{Answer, Seen};
+use crate::finding::Kind;
 use crate::plan::Observed;
 
 impl Bench<'_> {
@@ -11,12 +12,16 @@ impl Bench<'_> {
     /// # Errors
     /// The bridge's, or an interruption; a chip that does not answer is a result and no error.
     pub fn look_closely(&mut self) -> Result<Seen, JobError> {
-        let answer = match self.look(Bench::read_slowly) {
+        let read = self.measure().and_then(|_| self.look(Bench::read_slowly));
+        let answer = match read {
             Ok(observed) => Answer::Read(Box::new(observed)),
             Err(JobError::Algorithm(AlgorithmError::NoAnswer(no_answer))) => Answer::Silent(no_answer),
             Err(JobError::Algorithm(error @ (AlgorithmError::Unsteady { .. } | AlgorithmError::NoClockInRange { .. }))) => {
                 self.release()?;
                 Answer::Unsteady(error.to_string())
+            }
+            Err(JobError::Refused(finding)) if finding.kind == Kind::LevelsDiffer => {
+                Answer::NotDriven { supply: self.spi.supply()?, finding }
             }
             Err(error) => return Err(error),
         };

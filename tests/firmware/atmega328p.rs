@@ -26,11 +26,15 @@ pub fn image(baud: u32) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join(format!("hardware-notes/bridge/images/bridge-atmega328p-{baud}.hex"))
 }
 
-/// A wire to an emulated bridge whose pins are this board's.
-pub fn wire(baud: u32, sim: &Sim) -> FirmwareWire {
+/// An emulated bridge whose pins are this board's.
+pub fn firmware(baud: u32, sim: &Sim) -> Firmware {
     let mut command = std::process::Command::new(emulator());
-    let firmware = Firmware::start(command.arg(image(baud)).arg(baud.to_string()).arg("4980"), board(sim));
-    FirmwareWire::new(firmware, baud / 10)
+    Firmware::start(command.arg(image(baud)).arg(baud.to_string()).arg("4980"), board(sim))
+}
+
+/// A wire to it.
+pub fn wire(baud: u32, sim: &Sim) -> FirmwareWire {
+    FirmwareWire::new(firmware(baud, sim), baud / 10)
 }
 
 /// The loader's image as the flash of a bare chip should hold it.

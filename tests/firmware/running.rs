@@ -5,6 +5,8 @@ use farrier::link::Wire;
 use farrier::sim::{BoardPins, BytePins, Sim};
 use farrier::time::{Clock, Moment, SharedClock, VirtualClock};
 use farrier::units::Hertz;
+use rustix::event::{PollFd, PollFlags, poll};
+use rustix::fs::{OFlags, fcntl_setfl};
 use std::cell::Cell;
 use std::collections::VecDeque;
 use std::io::{self, BufReader, Read, Write};
@@ -61,13 +63,36 @@ struct Record {
     ticks: u64,
 }
 
+/// A pipe that is looked at for a while before anybody sleeps: the harness answers sooner than that takes.
+struct Eager(ChildStdout);
+
+impl Eager {
+    fn new(pipe: ChildStdout) -> Eager {
+        fcntl_setfl(&pipe, OFlags::NONBLOCK).unwrap();
+        Eager(pipe)
+    }
+}
+
+impl Read for Eager {
+    fn read(&mut self, bytes: &mut [u8]) -> io::Result<usize> {
+        for _ in 0..30 {
+            match self.0.read(bytes) {
+                Err(error) if error.kind() == io::ErrorKind::WouldBlock => {}
+                result => return result,
+            }
+        }
+        poll(&mut [PollFd::new(&self.0, PollFlags::IN)], None)?;
+        // Tried again, like every interrupted read.
+        Err(io::ErrorKind::Interrupted.into())
+    }
+}
+
 /// A running bridge.
 pub struct Firmware {
     child: Child,
     to: ChildStdin,
-    from: BufReader<ChildStdout>,
+    from: BufReader<Eager>,
     board: Box<dyn Board>,
-    /// Up to when it has run.
     now: Moment,
     /// What the bridge has sent, with the moment at which each byte had arrived.
     sent: VecDeque<(Moment, u8)>,
@@ -88,7 +113,7 @@ fn ticks(moment: Moment) -> u64 {
 impl Firmware {
     pub fn start(command: &mut Command, board: impl Board + 'static) -> Firmware {
         let mut child = command.stdin(Stdio::piped()).stdout(Stdio::piped()).spawn().unwrap();
-        let (to, from) = (child.stdin.take().unwrap(), BufReader::new(child.stdout.take().unwrap()));
+        let (to, from) = (child.stdin.take().unwrap(), BufReader::new(Eager::new(child.stdout.take().unwrap())));
         let board = Box::new(board);
         Firmware { child, to, from, board, now: Moment::default(), sent: VecDeque::new(), lost: 0 }
     }
@@ -108,6 +133,11 @@ impl Firmware {
         }
         let number = u32::from_le_bytes(bytes[4..8].try_into().unwrap());
         Record { kind: bytes[0], value: bytes[1], number, ticks: u64::from_le_bytes(bytes[8..].try_into().unwrap()) }
+    }
+
+    /// Up to when it has run.
+    pub fn now(&self) -> Moment {
+        self.now
     }
 
     /// Puts bytes on the line to the bridge.

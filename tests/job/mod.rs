@@ -7,6 +7,7 @@ mod interrupt;
 mod killed;
 mod levels;
 mod restore;
+mod revive;
 mod stops;
 mod takeover;
 mod wires;

@@ -7,7 +7,7 @@ use farrier::finding::Finding;
 use farrier::image::Image;
 use farrier::job::{self, Baseline, BaselineError, Bench, Entry, Event, JobError, Report};
 use farrier::link::{Client, Wire};
-use farrier::plan::{self, DesireError, Intent, LoaderIntent, NamedImage, Observed, Pace, Plan, Resume, Target};
+use farrier::plan::{self, DesireError, Desired, Intent, LoaderIntent, NamedImage, Observed, Pace, Plan, Resume, Target};
 use farrier::record::{JobId, Journal, NewJob, RecordError, SnapshotInfo, SnapshotName, Snapshots};
 use farrier::sim::{BYTES_PER_SECOND, Sim};
 use std::path::Path;
@@ -108,6 +108,11 @@ impl Workbench {
     /// A demo board as shipped.
     pub fn new(board: &str, seed: u64) -> Workbench {
         let (board, chip) = Catalog::built_in().board(board).expect("a demo board");
+        Workbench::of(board, chip, seed)
+    }
+
+    /// This board as shipped.
+    pub fn of(board: Board, chip: Chip, seed: u64) -> Workbench {
         let sim = Sim::new(&board, &chip, seed);
         Workbench { board, chip, sim, records: Records::new() }
     }
@@ -150,28 +155,60 @@ impl Workbench {
 }
 
 fn decide(board: &Board, chip: &Chip, records: &Records, observed: Observed, command: &Command) -> Result<Decided, Failure> {
+    let desire = |baseline: &Observed| Ok(plan::desire(command.intent, baseline, chip, board)?);
+    decide_for(board, chip, records, observed, command, &desire)
+}
+
+/// What a board should hold, given what it held before the first change, and the findings that come with it.
+pub type Desire<'a> = &'a dyn Fn(&Observed) -> Result<(Desired, Vec<Finding>), Failure>;
+
+/// The same where something else than the command's intent says what is desired.
+pub fn decide_for(
+    board: &Board,
+    chip: &Chip,
+    records: &Records,
+    observed: Observed,
+    command: &Command,
+    desire: Desire,
+) -> Result<Decided, Failure> {
     let access = observed.access.as_ref().expect("the chip was reached");
     let pace = Pace { programming_clock: access.programming_clock, bytes_per_second: BYTES_PER_SECOND };
     let target = Target { chip, way_in: chip.ways_in.first().expect("a way in"), board, pace };
     let Records { journal, snapshots, .. } = records;
     let baseline = job::baseline(journal, snapshots, &[], (&observed, command.tag), command.resume, &target)?;
-    let (desired, mut findings) = plan::desire(command.intent, &baseline.observed, chip, board)?;
+    let (desired, mut findings) = desire(&baseline.observed)?;
     let (plan, of_plan) = plan::reconcile(&observed, &desired, &target).map_err(Failure::Refused)?;
     findings.extend(baseline.findings.iter().cloned().chain(of_plan));
     Ok(Decided { observed, baseline, plan, findings })
 }
 
 impl Records {
-    /// Takes a snapshot.
+    /// Takes a snapshot before a change.
     pub fn keep(&self, board: &Board, chip: &Chip, observed: &Observed) -> Result<SnapshotName, RecordError> {
+        self.save(board, chip, observed, None, true)
+    }
+
+    /// Takes a snapshot by hand, with the board's tag.
+    pub fn keep_tagged(&self, board: &Board, chip: &Chip, observed: &Observed, tag: Option<&str>) -> Result<SnapshotName, RecordError> {
+        self.save(board, chip, observed, tag, false)
+    }
+
+    fn save(
+        &self,
+        board: &Board,
+        chip: &Chip,
+        observed: &Observed,
+        tag: Option<&str>,
+        before_change: bool,
+    ) -> Result<SnapshotName, RecordError> {
         let info = SnapshotInfo {
             board: board.name.clone(),
             chip: chip.part.clone(),
-            tag: None,
+            tag: tag.map(str::to_owned),
             date: SystemTime::UNIX_EPOCH,
             made_by: "tests".into(),
             bridge: "sim:bench".into(),
-            before_change: true,
+            before_change,
             simulated: true,
             flash_bytes: chip.flash.bytes,
             eeprom_bytes: chip.eeprom.bytes,

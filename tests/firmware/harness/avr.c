@@ -8,7 +8,8 @@
 // - it counts a parity bit in every UART frame;
 // - its 64-byte input queue hides a receiver that is too slow, and it forgets to tell of bytes in it: here a byte is lost when three wait
 //   already, as many as the chip's buffer and its shift register hold;
-// - entering an interrupt takes no time: here 4 cycles.
+// - entering an interrupt takes no time: here 4 cycles;
+// - its queue of interrupts keeps those that were cleared, and one that finds it full is never served: here they are taken out.
 // The clock output is what comes out of PB1, measured between its edges; SCK below what the SPI unit can do edge by edge, too.
 
 #include "events.h"
@@ -54,6 +55,36 @@ static void sleep_nothing(avr_t *of, avr_cycle_count_t cycles)
     (void)of, (void)cycles;
 }
 
+// ---- Interrupts ----
+
+static void on_interrupt(struct avr_irq_t *irq, uint32_t value, void *unused)
+{
+    (void)irq, (void)unused;
+    if (value != 0)
+        avr->cycle += 4;
+}
+
+// Firmware that looks at flags while interrupts are off clears many.
+static void forget_cleared_interrupts(void)
+{
+    avr_int_pending_t *queue = &avr->interrupts.pending;
+    avr_int_vector_p kept[avr_int_pending_fifo_size];
+    uint16_t count = 0;
+    for (uint16_t at = queue->read; at != queue->write; at = (at + 1) % avr_int_pending_fifo_size) {
+        avr_int_vector_p vector = queue->buffer[at];
+        bool again = false;
+        for (uint16_t n = 0; n < count; n++)
+            again |= kept[n] == vector;
+        if (vector->pending && !again)
+            kept[count++] = vector;
+    }
+    memcpy(queue->buffer, kept, count * sizeof *kept);
+    queue->read = 0;
+    queue->write = count;
+    if (count == 0 && avr->interrupt_state > 0)
+        avr->interrupt_state = 0;
+}
+
 // ---- UART ----
 
 static uint32_t chip_ticks(void)
@@ -95,6 +126,7 @@ static avr_cycle_count_t feed_line(avr_t *of, avr_cycle_count_t when, void *unus
 {
     (void)of, (void)when, (void)unused;
     uint8_t byte = next_on_line(line_ticks);
+    forget_cleared_interrupts();
     if (avr->data[UCSR0B] & RXEN) {
         if (received_count == sizeof received) {
             lost++;
@@ -215,18 +247,10 @@ static void spi_write(avr_t *of, avr_io_addr_t address, uint8_t value, void *par
     if (spi_busy)
         fault("SPDR is written while a byte is on its way");
     avr_clear_interrupt(of, &spi->spi);
+    forget_cleared_interrupts();
     spi_busy = true;
     spi_came = exchange(value, spi_divider(), avr->cycle);
     avr_cycle_timer_register(of, 8 * spi_divider(), spi_done, spi);
-}
-
-// ---- Interrupts ----
-
-static void on_interrupt(struct avr_irq_t *irq, uint32_t value, void *unused)
-{
-    (void)irq, (void)unused;
-    if (value != 0)
-        avr->cycle += 4;
 }
 
 // ---- Running ----

@@ -1,0 +1,58 @@
+//! What a board's flash can be compared with: images that the journal's jobs wrote, images that are built in, snapshots.
+
+use crate::board::{Catalog, demo_application, demo_names, loader};
+use crate::diagnosis::{From, Kept, Known};
+use crate::image::{self, Image, Memory};
+use crate::plan::{Origin, Plan};
+use crate::record::{Job, JobId, Journal, RecordError, Snapshots};
+
+/// How many jobs, and how many snapshots, are looked through, newest first.
+const LOOKED_THROUGH: usize = 20;
+
+/// The images that jobs wrote to boards with this part, newest first, then those that come with the demo boards.
+///
+/// # Errors
+/// When the journal cannot be read.
+pub fn known_images(journal: &Journal, catalog: &Catalog, part: &str) -> Result<Vec<Known>, RecordError> {
+    let mut all: Vec<Known> = Vec::new();
+    let jobs = journal.jobs()?;
+    for Job { id, .. } in jobs.into_iter().rev().filter(|job| job.chip == part).take(LOOKED_THROUGH) {
+        all.extend(written(&journal.job(id)?.plan, id));
+    }
+    all.extend(demo_names().into_iter().filter_map(|name| demo(catalog, name)));
+    Ok(all)
+}
+
+/// Snapshots of boards with this part, newest first. One that cannot be read does not hide the others.
+///
+/// # Errors
+/// When the folder of snapshots cannot be read.
+pub fn kept_snapshots(snapshots: &Snapshots, part: &str) -> Result<Vec<Kept>, RecordError> {
+    let of_part = snapshots.list()?.into_iter().rev().filter(|listed| listed.head.as_ref().is_ok_and(|head| head.info.chip == part));
+    let loaded = of_part.take(LOOKED_THROUGH).filter_map(|listed| snapshots.load(snapshots.path(&listed.name)).ok());
+    Ok(loaded.map(|kept| Kept::of(kept.name(), &kept.head.info.chip, kept.head.info.tag.as_deref(), kept.observed)).collect())
+}
+
+/// The images that a job's plan puts into the flash; loaders that are built in are known anyway.
+fn written(plan: &Plan, job: JobId) -> Vec<Known> {
+    let mut found: Vec<(&str, Image)> = Vec::new();
+    for (memory, span, origin) in &plan.desired().origins {
+        let Origin::Image(name) = origin else { continue };
+        if *memory != Memory::Flash || loader(name).is_some() {
+            continue;
+        }
+        let part = plan.desired().flash.crop(*span);
+        match found.iter_mut().find(|(known, _)| known == name) {
+            Some((_, image)) => image.overlay(&part),
+            None => found.push((name, part)),
+        }
+    }
+    found.into_iter().map(|(name, image)| Known { name: format!("{name} (job {job})"), image, from: From::Job(job.0) }).collect()
+}
+
+fn demo(catalog: &Catalog, name: String) -> Option<Known> {
+    let file = image::parse(demo_application(&name)?.to_vec(), None).ok()?;
+    let (_, chip) = catalog.board(&name).ok()?;
+    let called = format!("the demo application of board {name}");
+    Some(Known { name: called, image: file.flash().clone(), from: From::Demo { board: name, chip: chip.part } })
+}

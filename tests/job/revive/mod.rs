@@ -1,0 +1,5 @@
+//! `revive` on bricked boards: the right cause, and the board as it should be afterwards or the honest sentence.
+
+mod bricked;
+mod reviver;
+mod swarm;
