@@ -3,7 +3,8 @@
 //!
 //! `cargo bench --bench bridge_cycles` prints a table and fails at 1 Mbaud above 1.08 times that floor, or where a byte from the line was
 //! lost because the receiver was too slow. Nothing here depends on the machine. It takes a minute or two: every SPI byte crosses between two
-//! programs.
+//! programs. `cargo bench --bench bridge_cycles -- avr8js` does it at 1 Mbaud in a second emulator, which has another author and its own
+//! corrections (tests/bench/avr8js.cjs).
 //!
 //! # The floor
 //!
@@ -54,14 +55,14 @@ fn floor(bytes_per_second: f64) -> (f64, f64) {
 }
 
 /// Seconds that writing and verifying took, and the bytes that the bridge lost.
-fn measure(emulator: &Path, baud: u32) -> (f64, f64, u32) {
+fn measure(mut emulator: Command, baud: u32) -> (f64, f64, u32) {
     let (board, chip) = Catalog::built_in().board("pump").expect("a demo board");
     assert_eq!((chip.flash.bytes, chip.flash.page), (FLASH, PAGE), "an ATmega2560");
     let sim = Sim::new(&board, &chip, 1);
     let expected = board.expected_configuration(&chip, &chip.factory_configuration());
     sim.edit(|contents| contents.fuses = expected);
     let image = Path::new(env!("CARGO_MANIFEST_DIR")).join(format!("hardware-notes/bridge/images/bridge-atmega328p-{baud}.hex"));
-    let firmware = Firmware::start(Command::new(emulator).arg(image).arg(baud.to_string()).arg("5000"), running::board(&sim));
+    let firmware = Firmware::start(emulator.arg(image).arg(baud.to_string()).arg("5000"), running::board(&sim));
     let lost = Rc::new(Cell::new(0));
     let wire = FirmwareWire { lost: Some(Rc::clone(&lost)), ..FirmwareWire::new(firmware, baud / 10) };
     let mut client = Client::connect(Box::new(wire)).expect("the bridge answers");
@@ -92,14 +93,27 @@ fn measure(emulator: &Path, baud: u32) -> (f64, f64, u32) {
     (written, verified, lost.get())
 }
 
-fn main() -> ExitCode {
+fn simavr() -> Command {
     let source = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/firmware/harness/avr.c");
-    let emulator = running::compile("bridge-avr-bench", &["-O2", "-lsimavr"], &[source]);
+    Command::new(running::compile("bridge-avr-bench", &["-O2", "-lsimavr"], &[source]))
+}
+
+fn avr8js() -> Command {
+    let mut node = Command::new("node");
+    node.arg(Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/bench/avr8js.cjs"));
+    node
+}
+
+fn main() -> ExitCode {
+    let (emulator, bauds): (fn() -> Command, &[u32]) = match std::env::args().any(|argument| argument == "avr8js") {
+        true => (avr8js, &[1_000_000]),
+        false => (simavr, &[1_000_000, 500_000, 115_200]),
+    };
     let mut bad = false;
     println!("{:>8} {:<10} {:>9} {:>9} {:>6} {:>5}", "baud", "job", "emulated", "floor", "ratio", "lost");
-    for baud in [1_000_000, 500_000, 115_200] {
+    for &baud in bauds {
         let (write_floor, verify_floor) = floor(f64::from(baud) / 10.0);
-        let (written, verified, lost) = measure(&emulator, baud);
+        let (written, verified, lost) = measure(emulator(), baud);
         let rows = [("write", written, write_floor), ("checksum", verified, verify_floor)];
         for (job, took, floor) in rows {
             println!("{baud:>8} {job:<10} {took:>7.3} s {floor:>7.3} s {:>6.3} {:>5}", took / floor, "");

@@ -1,5 +1,6 @@
 //! The portable core, compiled for the host with the address and undefined-behaviour sanitizers.
 
+mod fuzz;
 mod reference;
 mod session;
 mod vectors;
