@@ -44,8 +44,8 @@ pub fn run(context: &Context, change: &Change) -> Result<ExitCode, Stop> {
         return super::outline::run(context, on, change);
     }
     run_looking(context, change, &|scene, bench, _| {
-        let aim = Aim::Intent((change.intent)(scene.board, scene.chip)?);
-        Ok(Looked::Wants { observed: scene.observe(bench)?, aim, told: None })
+        let aim = Aim::Intent(Box::new((change.intent)(scene.board, scene.chip)?));
+        Ok(Looked::Wants { observed: Box::new(scene.observe(bench)?), aim, told: None })
     })
 }
 
@@ -67,14 +67,14 @@ pub type Look<'l> = &'l dyn Fn(&Scene, &mut Bench, &Journal) -> Result<Looked, S
 /// What looking at a board came to.
 pub enum Looked {
     /// This is wanted of what was observed. `told` is what was told of it already, as JSON; as text it stands on the screen.
-    Wants { observed: Observed, aim: Aim, told: Option<Value> },
+    Wants { observed: Box<Observed>, aim: Aim, told: Option<Value> },
     /// Nothing is to be done, and everything is said.
     Over(ExitCode),
 }
 
 /// What is wanted of a board.
 pub enum Aim {
-    Intent(Intent),
+    Intent(Box<Intent>),
     /// What this job wanted that was cut off.
     EndOf(JobId),
 }
@@ -137,7 +137,7 @@ pub fn on_board(context: &Context, change: &Change, connected: &mut Connected, l
             return Ok(code);
         }
     };
-    let mut decided = scene.decide(observed, &journal, &aim, told)?;
+    let mut decided = scene.decide(*observed, &journal, &aim, told)?;
     if decided.plan.changes_nothing() && decided.baseline.inherited.is_none() {
         bench.release()?;
         return scene.nothing_to_do(&decided);
@@ -182,7 +182,7 @@ impl Scene<'_> {
         let known = KnownJobs::of(journal, &observed, self.chip)?;
         let ((desired, mut findings), images, back_to) = match aim {
             Aim::Intent(intent) => {
-                let intent = known.told_to(intent.clone());
+                let intent = known.told_to(intent.as_ref().clone());
                 let images = intent.sources().into_iter().map(UsedImage::of).collect();
                 (plan::desire(&intent, &baseline.observed, self.chip, self.board)?, images, intent.restore.map(|back| back.name))
             }
@@ -244,7 +244,7 @@ impl Scene<'_> {
     fn rehearse(&self, decided: &Decided, aim: &Aim) -> Result<Rehearsed, Stop> {
         let tag = self.context.global.tag.as_deref();
         let (observed, baseline, plan) = (&decided.observed, &decided.baseline.observed, &decided.plan);
-        let intent = if let Aim::Intent(intent) = aim { Some(intent) } else { None };
+        let intent = if let Aim::Intent(intent) = aim { Some(intent.as_ref()) } else { None };
         let rehearsal = Rehearsal { board: self.board, chip: self.chip, tag, intent, observed, baseline, plan, stop: interrupt::flag()? };
         let progress = self.progress.borrow();
         let mut shown = |done: usize, of: usize| progress.say(format!("rehearsing on a simulated board  cut {} of {of}", done + 1));

@@ -124,11 +124,11 @@ impl Climber<'_> {
         let told = Some(view::as_json(&diagnosis));
         let aim = match (diagnosis.remedy.go_on, &diagnosis.remedy.intent) {
             (Some(job), _) => Aim::EndOf(JobId(job)),
-            (None, Some(intent)) => Aim::Intent(intent.clone()),
+            (None, Some(intent)) => Aim::Intent(Box::new(intent.clone())),
             (None, None) => return Ok(Looked::Over(view::no_plan(self.context, self.scene, &diagnosis))),
         };
         match seen.answer {
-            Answer::Read(observed) => Ok(Looked::Wants { observed: *observed, aim, told }),
+            Answer::Read(observed) => Ok(Looked::Wants { observed, aim, told }),
             _ => Ok(Looked::Over(view::no_plan(self.context, self.scene, &diagnosis))),
         }
     }

@@ -29,7 +29,7 @@ pub struct Take {
     pub dir: Option<PathBuf>,
 }
 
-/// List the snapshots, oldest first.
+/// List the snapshots, oldest first; with --board or --tag those of a board.
 #[derive(Args, Debug)]
 #[command(after_help = "Example: farrier snapshot list")]
 pub struct List {}
@@ -139,7 +139,13 @@ pub fn head_json(head: &SnapshotHead) -> Value {
 }
 
 fn list(context: &Context) -> Result<ExitCode, Stop> {
-    let all = context.snapshots().list()?;
+    let wanted = |listed: &crate::record::ListedSnapshot| {
+        let is = |wanted: &Option<String>, found: Option<&str>| wanted.as_deref().is_none_or(|wanted| found == Some(wanted));
+        let (board, tag) = (&context.global.board, &context.global.tag);
+        // One that cannot be read may be of any board.
+        listed.head.as_ref().map_or(true, |head| is(board, Some(&head.info.board)) && is(tag, head.info.tag.as_deref()))
+    };
+    let all: Vec<_> = context.snapshots().list()?.into_iter().filter(wanted).collect();
     if context.global.json {
         let row = |listed: &crate::record::ListedSnapshot| match &listed.head {
             Ok(head) => json!({"name": listed.name, "snapshot": head_json(head)}),
@@ -149,7 +155,7 @@ fn list(context: &Context) -> Result<ExitCode, Stop> {
         return Ok(ExitCode::SUCCESS);
     }
     let Some(last) = all.last() else {
-        output::say("There are no snapshots yet.");
+        output::say("There are no such snapshots.");
         output::next("farrier snapshot take --via sim:vent");
         return Ok(ExitCode::SUCCESS);
     };

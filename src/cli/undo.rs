@@ -46,8 +46,8 @@ impl Undo {
             next: &|via| format!("farrier inspect --via {via}"),
         };
         change::run_looking(context, &change, &|scene, bench, journal| {
-            let observed = scene.observe(bench)?;
-            let aim = Aim::Intent(self.intent(context, scene, &observed, journal)?);
+            let observed = Box::new(scene.observe(bench)?);
+            let aim = Aim::Intent(Box::new(self.intent(context, scene, &observed, journal)?));
             Ok(Looked::Wants { observed, aim, told: None })
         })
     }

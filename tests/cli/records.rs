@@ -93,7 +93,7 @@ fn a_report_is_one_page_with_everything_in_it() {
     let image = image.to_str().expect("a path");
     let args = ["write", image, "--at", "0x4000", "--via", "sim:bed4", "--tag", "bed <4> & \"5\"", "--yes"];
     let accepts = ["--accept", "image-may-not-start", "--accept", "reset-into-empty-flash"];
-    assert!(command.args(args).args(accepts).status().expect("it runs").success());
+    assert!(command.args(args).args(accepts).output().expect("it runs").status.success());
     home.run("journal report last job.html").exits(0).says("The report of job 1 is written to job.html.");
     let page = fs::read_to_string(home.path().join("job.html")).expect("the file");
     for outside in ["<script", "http:", "https:", "src=", "href=", "@import", "url(\"", "<4>"] {
@@ -135,6 +135,16 @@ fn take(home: &Home, folder: &str, via: &str) -> String {
         .collect();
     names.sort();
     format!("{folder}/{}", names.last().expect("a snapshot"))
+}
+
+#[test]
+fn snapshots_of_a_board_are_listed() {
+    let home = Home::new();
+    bench(&home);
+    for (filter, many) in [("", 3), ("--tag 1187", 2), ("--board vent", 1), ("--board vent --tag 1187", 0)] {
+        let listed = home.run(&format!("snapshot list {filter} --json")).json();
+        assert_eq!(listed["snapshots"].as_array().map(Vec::len), Some(many), "{filter}");
+    }
 }
 
 #[test]
