@@ -111,6 +111,8 @@ pub fn show(context: &Context, kept: &Kept) -> Result<ExitCode, Stop> {
     };
     if context.global.json {
         let mut document = board_view::as_json(&kept.observed, &board, &chip);
+        document["name"] = kept.name().into();
+        document["path"] = kept.path.display().to_string().into();
         document["snapshot"] = head_json(&kept.head);
         output::json(&document);
         return Ok(ExitCode::SUCCESS);

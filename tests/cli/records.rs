@@ -127,14 +127,8 @@ fn a_report_of_an_unfinished_job_says_so_and_a_lost_snapshot_too() {
 }
 
 fn take(home: &Home, folder: &str, via: &str) -> String {
-    home.run(&format!("snapshot take {folder} --via {via}")).exits(0);
-    let mut names: Vec<String> = fs::read_dir(home.path().join(folder))
-        .expect("the folder")
-        .map(|entry| entry.expect("an entry").file_name().into_string().expect("a name"))
-        .filter(|name| !name.starts_with('.'))
-        .collect();
-    names.sort();
-    format!("{folder}/{}", names.last().expect("a snapshot"))
+    let taken = home.run(&format!("snapshot take {folder} --via {via} --json"));
+    taken.exits(0).json()["path"].as_str().expect("its path").to_owned()
 }
 
 #[test]

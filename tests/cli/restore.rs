@@ -9,13 +9,12 @@ fn fitted(home: &Home) -> String {
     home.run("sim new bed4 --board vent --seed 1").exits(0);
     home.run(&format!("loader install --with {} --via sim:bed4 --yes", application.display())).exits(0);
     home.run("configure brown-out=below-2v7 --via sim:bed4 --yes").exits(0);
-    take(home, "sim:bed4")
+    take(home, "--via sim:bed4")
 }
 
-fn take(home: &Home, via: &str) -> String {
-    home.run(&format!("snapshot take --via {via} --json")).exits(0);
-    let listed = home.run("snapshot list --json").json();
-    listed["snapshots"].as_array().and_then(|all| all.last()).expect("a snapshot")["name"].as_str().expect("its name").to_owned()
+fn take(home: &Home, options: &str) -> String {
+    let taken = home.run(&format!("snapshot take {options} --json"));
+    taken.exits(0).json()["name"].as_str().expect("its name").to_owned()
 }
 
 fn contents(held: &Held) -> (&[u8], &[u8], [u8; 3], u8) {
@@ -65,9 +64,7 @@ fn another_boards_snapshot_needs_a_consent_and_another_chips_is_refused() {
     assert_eq!(contents(&home.copy().export("bed5")), contents(&home.copy().export("bed4")));
     home.run(&format!("restore {snapshot} --via sim:frost --yes --accept another-boards-snapshot")).exits(3).says("refused: wrong-chip");
     // The same board under another name of its owner's.
-    home.run("snapshot take --via sim:bed4 --tag 1187").exits(0);
-    let tagged = home.run("snapshot list --json").json()["snapshots"].as_array().and_then(|all| all.last().cloned()).expect("a snapshot");
-    let tagged = tagged["name"].as_str().expect("its name");
+    let tagged = take(&home, "--via sim:bed4 --tag 1187");
     home.run("configure brown-out=off --via sim:bed4 --yes").exits(0);
     home.run(&format!("restore {tagged} --via sim:bed4 --tag 1188 --yes")).exits(3).says("its tag is '1187', and this board's is '1188'");
     home.run(&format!("restore {tagged} --via sim:bed4 --tag 1187 --yes")).exits(0);
@@ -79,7 +76,7 @@ fn what_a_locked_chip_did_not_show_is_not_made_up() {
     let snapshot = fitted(&home);
     let open = home.copy().export("bed4");
     home.run("sim damage bed4 locked-chip=3").exits(0);
-    let locked = take(&home, "sim:bed4");
+    let locked = take(&home, "--via sim:bed4");
     home.run("sim reset bed4").exits(0);
     home.run(&format!("restore {snapshot} --via sim:bed4 --yes")).exits(0);
     home.run(&format!("restore {locked} --only flash --only eeprom --via sim:bed4 --yes")).exits(2).says("holds nothing of what should be");
