@@ -3,6 +3,7 @@
 mod algorithm;
 mod board;
 mod cli;
+mod diagnosis;
 mod firmware;
 mod frame;
 mod gpio;

@@ -76,6 +76,21 @@ pub fn command_going_on(job: JobId) -> String {
     }
 }
 
+/// Another command for the same board, through the same bridge.
+pub fn command_for_this_board(command: &str) -> String {
+    let mut words = vec![command.to_owned()];
+    let mut args = std::env::args().skip(1);
+    while let Some(arg) = args.next() {
+        let joined = ["--via=", "--board="].iter().any(|option| arg.starts_with(option));
+        if joined || arg == "--clock-output" || arg == "--levels-shifted" {
+            words.push(arg);
+        } else if arg == "--via" || arg == "--board" {
+            words.extend([Some(arg), args.next()].into_iter().flatten());
+        }
+    }
+    typed(words.into_iter())
+}
+
 /// This command with `--resume` and this answer, in place of one that was given.
 pub fn command_answering(answer: &str) -> String {
     command_with("--resume", answer)

@@ -1,21 +1,22 @@
-//! `farrier explain`: what a finding or a word means.
+//! `farrier explain`: what a finding, a cause of `revive` or a word means.
 
 use super::context::Context;
 use super::output;
 use super::stop::Stop;
 use super::words::{WORDS, Word};
+use crate::diagnosis::CauseKind;
 use crate::finding::{Kind, Severity};
 use clap::Args;
 use serde_json::{Value, json};
 use std::process::ExitCode;
 
-/// Say what a finding or a word means.
+/// Say what a finding, a cause that revive names, or a word means.
 ///
 /// Without a name: all of them.
 #[derive(Args, Debug)]
 #[command(after_help = "Example: farrier explain settings-lost\nExample: farrier explain way in")]
 pub struct Explain {
-    /// A finding's name, or a word.
+    /// A finding's or a cause's name, or a word.
     pub name: Vec<String>,
 }
 
@@ -79,6 +80,7 @@ fn in_words(near: &[&str]) -> String {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Entry {
     Finding(Kind),
+    Cause(CauseKind),
     Word(&'static Word),
 }
 
@@ -88,9 +90,10 @@ const ALIKE: f64 = 0.75;
 /// How many are offered.
 const OFFERED: usize = 3;
 
-/// Everything that can be explained: findings in the order of their table, then words.
+/// Everything that can be explained: findings and causes in the order of their tables, then words.
 pub fn all() -> impl Iterator<Item = Entry> {
-    Kind::ALL.iter().copied().map(Entry::Finding).chain(WORDS.iter().map(Entry::Word))
+    let causes = CauseKind::ALL.iter().copied().map(Entry::Cause);
+    Kind::ALL.iter().copied().map(Entry::Finding).chain(causes).chain(WORDS.iter().map(Entry::Word))
 }
 
 /// The entry of a name. Capitals, and whether its parts are joined by hyphens, do not matter.
@@ -116,11 +119,12 @@ impl Entry {
     pub fn name(self) -> &'static str {
         match self {
             Entry::Finding(kind) => kind.name(),
+            Entry::Cause(kind) => kind.name(),
             Entry::Word(word) => word.word,
         }
     }
 
-    /// What it is: `word`, or the finding's severity.
+    /// What it is: `word`, `cause that revive names`, or the finding's severity.
     pub fn kind(self) -> &'static str {
         match self {
             Entry::Finding(kind) => match kind.severity() {
@@ -128,6 +132,7 @@ impl Entry {
                 Severity::Consent => "finding that asks for consent",
                 Severity::Note => "note",
             },
+            Entry::Cause(_) => "cause that revive names",
             Entry::Word(_) => "word",
         }
     }
@@ -136,6 +141,7 @@ impl Entry {
     pub fn meaning(self) -> &'static str {
         match self {
             Entry::Finding(kind) => kind.explanation(),
+            Entry::Cause(kind) => kind.explanation(),
             Entry::Word(word) => word.meaning,
         }
     }
@@ -146,7 +152,7 @@ impl Entry {
         meaning.find(". ").map_or(meaning, |end| &meaning[..=end])
     }
 
-    /// What to do about it; words ask for nothing.
+    /// What to do about it; causes and words ask for nothing.
     pub fn what_to_do(self) -> Option<String> {
         let Entry::Finding(kind) = self else { return None };
         let name = kind.name();
@@ -160,13 +166,15 @@ impl Entry {
         })
     }
 
-    /// `name`, `kind` (`finding` or `word`), `meaning`; for a finding also `severity` (`refuse`, `consent` or `note`) and `what_to_do`.
+    /// `name`, `kind` (`finding`, `cause` or `word`), `meaning`; for a finding also `severity` (`refuse`, `consent` or `note`) and
+    /// `what_to_do`.
     pub fn json(self) -> Value {
         match self {
             Entry::Finding(kind) => json!({
                 "name": self.name(), "kind": "finding", "severity": kind.severity(), "meaning": self.meaning(),
                 "what_to_do": self.what_to_do(),
             }),
+            Entry::Cause(_) => json!({ "name": self.name(), "kind": "cause", "meaning": self.meaning() }),
             Entry::Word(_) => json!({ "name": self.name(), "kind": "word", "meaning": self.meaning() }),
         }
     }
@@ -184,7 +192,7 @@ mod tests {
             assert!(!entry.meaning().is_empty(), "{}", entry.name());
         }
         let names: BTreeSet<String> = all().map(|entry| plain(entry.name())).collect();
-        assert_eq!(names.len(), Kind::ALL.len() + WORDS.len(), "two entries with one name");
+        assert_eq!(names.len(), Kind::ALL.len() + CauseKind::ALL.len() + WORDS.len(), "two entries with one name");
     }
 
     #[test]
@@ -226,7 +234,7 @@ mod tests {
         for entry in all() {
             let expected: &[&str] = match entry {
                 Entry::Finding(_) => &["name", "kind", "severity", "meaning", "what_to_do"],
-                Entry::Word(_) => &["name", "kind", "meaning"],
+                Entry::Cause(_) | Entry::Word(_) => &["name", "kind", "meaning"],
             };
             assert_eq!(fields(entry), expected.iter().map(|field| field.to_string()).collect());
         }

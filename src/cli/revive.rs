@@ -174,6 +174,7 @@ impl Climber<'_> {
     fn stops_between(&self, diagnosis: &Diagnosis, bench: &mut Bench) -> Result<bool, Stop> {
         // While somebody reads, the board is not held in reset.
         bench.release()?;
+        output::gap();
         if !ask::somebody_there() {
             let n = self.revive.rung.clamp(1, diagnosis.rungs.len());
             view::rung(n, &diagnosis.rungs[n - 1]);
@@ -198,7 +199,7 @@ impl Climber<'_> {
 pub(super) fn code(diagnosis: &Diagnosis) -> ExitCode {
     use CauseKind::*;
     match diagnosis.lead() {
-        None | Some(AsShipped) => ExitCode::SUCCESS,
+        None | Some(AsShipped | LoaderUnknown) => ExitCode::SUCCESS,
         Some(BridgeSilent | NoSupply | LineHeld | DataLinesJoined | NoAnswer | GarbledAnswer) => ExitCode::from(Code::NoAnswer as u8),
         Some(SupplyOutOfRange | LevelsDiffer | AnotherChip) => ExitCode::from(Code::Refused as u8),
         Some(_) => ExitCode::from(Code::Differs as u8),

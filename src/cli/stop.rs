@@ -1,6 +1,6 @@
 //! How a command ends when it does not end well: one place makes text, JSON and exit code of every error.
 
-use super::context::command_again;
+use super::context::{command_again, command_for_this_board};
 use crate::algorithm::AlgorithmError;
 use crate::algorithm::avr_spi::{NoAnswer, Wiring};
 use crate::board::CatalogError;
@@ -183,10 +183,11 @@ impl From<JobError> for Stop {
         let mut stop = Stop::new(code, error.to_string());
         let JobError::Algorithm(AlgorithmError::NoAnswer(no_answer)) = error else { return stop };
         stop.evidence = Some(evidence_json(&no_answer));
-        match no_answer.clock_output_untried() {
+        let stop = match no_answer.clock_output_untried() {
             true => stop.hint("Once that wire is there:").command(command_again(&["--clock-output".to_owned()])),
             false => stop,
-        }
+        };
+        stop.hint("All that it can be, and what tells it apart:").command(command_for_this_board("revive"))
     }
 }
 

@@ -32,10 +32,10 @@ causes! {
     NoSupply "no-supply"
         "The bridge measures no supply at the programming header. The board has none, the wire to VCC or ground is open, or the plug sits \
          the wrong way round."
-    SupplyOutOfRange "supply-out-of-range"
+    SupplyOutOfRange "wrong-supply"
         "The supply lies outside the range of the board file. Below it a write may be done in part, above it the chip may be harmed, so \
          nothing is written before it is right."
-    LevelsDiffer "levels-differ"
+    LevelsDiffer "wrong-level"
         "The bridge drives its pins at another level than the board's inputs bear or understand, so it drove none of them. Use a bridge of \
          the board's level, or parts that shift the levels."
     LineHeld "line-held"
@@ -53,7 +53,7 @@ causes! {
     JobUnfinished "job-unfinished"
         "An earlier job on this board was cut off. What is there is neither what was there before nor what should be; going on from the \
          job's own record is the safe way."
-    Locked "locked"
+    Locked "locked-chip"
         "Lock bits forbid reading the memories. What is there cannot be looked at or kept; only an erase of the whole chip lifts them."
     AsShipped "as-shipped"
         "The chip is as its maker ships it: blank, with the factory configuration. Nothing is wrong with it, and nothing is on it."
@@ -98,6 +98,9 @@ causes! {
         "Nothing that was looked at is broken, and the board does not hold what --to says."
     SettingsBlank "settings-blank"
         "The settings store is blank. A new board has it so; on a board in use they were wiped, and only a snapshot brings them back."
+    LoaderUnknown "loader-unknown"
+        "What reset starts is not the board's built-in loader, and looks like something that starts: somebody's own loader, or leftovers \
+         of something that was written over it. Nothing but its owner can tell."
     ConfigurationDiffers "configuration-differs"
         "Fields of the configuration are not as the board file expects them."
 }

@@ -217,7 +217,7 @@ fn ids(case: &Case, observed: &Observed, told: &mut Told) -> bool {
     let other = case.chips.iter().find(|(_, of)| *of == id).map(|(part, _)| part.as_str());
     let cause = match other {
         Some(part) => {
-            Cause::new(CauseKind::AnotherChip, format!("The chip is a {part}, and board {} has a {}.", case.board.name, case.chip.part))
+            Cause::new(CauseKind::AnotherChip, format!("The chip is {part}, and board {} has {}.", case.board.name, case.chip.part))
         }
         None if is_shifted(id, case.chip) => garbled("The ID bytes come shifted by one bit, so the connection drops or adds an edge."),
         None => Cause::new(CauseKind::AnotherChip, finding.sentence),

@@ -68,6 +68,7 @@ pub(super) fn climb<'a>(case: &Case<'a>, observed: &Observed, told: &mut Told) -
             contents.start();
             contents.application(blank);
             contents.loader();
+            contents.wanted();
             snapshot::climb(case, observed, newest.as_ref(), contents.told);
             contents.settings(blank);
         }
@@ -324,7 +325,6 @@ impl<'a> Contents<'a, '_> {
             Some((known, fit)) => self.known_application(known, &fit),
             None => self.unknown_application(room),
         }
-        self.wanted(room);
     }
 
     /// How near a known image is to this board, where several fit alike.
@@ -410,10 +410,11 @@ impl<'a> Contents<'a, '_> {
     }
 
     /// What --to says, where nothing else is wrong with the application.
-    fn wanted(&mut self, room: Span) {
-        let chip = self.case.chip;
+    fn wanted(&mut self) {
+        let (chip, room) = (self.case.chip, self.case.board.application(self.case.chip));
         let Some(wanted) = self.case.known.iter().find(|known| known.from == From::Wanted) else { return };
-        let told = self.told.causes.iter().any(|cause| of_application(cause.kind));
+        let blank = [CauseKind::AsShipped, CauseKind::ChipErased].into_iter().any(|kind| self.told.has(kind));
+        let told = blank || self.made.application_runs_on || self.told.causes.iter().any(|cause| of_application(cause.kind));
         let there = fit(&self.observed.flash.bytes, &wanted.image, room, chip.flash.page, chip.flash.blank) == Fit::Same;
         if !told && !there {
             let sentence = format!("The board does not hold {}, and nothing is broken with what it holds.", wanted.name);
@@ -469,6 +470,13 @@ impl<'a> Contents<'a, '_> {
             Fitted::Altered(_, pages) => overwritten(&format!("something else is in {}", places(pages))),
             Fitted::Other if self.starts_loader && !start_at(held, at, chip.flash.bytes).starts() => {
                 overwritten("what is there is nothing that starts")
+            }
+            Fitted::Other if self.starts_loader => {
+                let sentence = format!("What reset starts at {at} is not this board's built-in loader, and nothing here tells what it is.");
+                Cause::new(CauseKind::LoaderUnknown, sentence).could_be(&[
+                    "Somebody's own loader: then nothing is wrong with it.",
+                    "Something that was written over the loader: `farrier loader install` puts the board's own there.",
+                ])
             }
             _ => return None,
         };

@@ -52,7 +52,7 @@ pub fn fit(found: &Image, wanted: &Image, room: Span, page: u32, blank: u8) -> F
         (0, _) if zeros(&wanted) - lost >= TELLING_BITS => Fit::HalfWritten { pages: wrong },
         _ => match moved(found, &wanted, room) {
             Some(by) => Fit::Moved { by },
-            None if !foreign.is_empty() && foreign.len() * 2 <= pages.len() => Fit::Altered { pages: wrong },
+            None if wrong.len() * 2 <= pages.len() => Fit::Altered { pages: wrong },
             None => Fit::Other,
         },
     }

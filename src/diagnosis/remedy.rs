@@ -96,6 +96,9 @@ impl<'a> Draft<'a, '_> {
             }
         }
         self.settings();
+        if self.has(CauseKind::LoaderUnknown) {
+            self.remedy.left.push("The loader: only its owner knows whether it is one.".to_owned());
+        }
     }
 
     /// What the job had not put right yet is wrong in its baseline too, so nothing else is wanted before it is at its end.

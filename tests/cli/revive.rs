@@ -73,6 +73,25 @@ fn one_step_tells_one_rung_and_the_command_for_the_next() {
 }
 
 #[test]
+fn a_command_that_gets_no_answer_names_revive() {
+    let home = Home::new();
+    used(&home);
+    home.run("sim damage v open-miso").exits(0);
+    home.run("inspect --via sim:v").exits(4).says("farrier revive --via sim:v");
+    home.run("write vent.hex --via=sim:v --board vent").exits(4).says("farrier revive --via=sim:v --board vent");
+}
+
+#[test]
+fn a_supply_that_keeps_the_bridge_from_driving_is_a_diagnosis() {
+    let home = Home::new();
+    home.run("sim new w --board vent --bricked weak-supply").exits(0);
+    home.run("revive --via sim:w").exits(3).says("wrong-supply").says("Not driven.");
+    let json = home.run("revive --via sim:w --json");
+    json.exits(3);
+    assert_eq!(kinds(&json.json()), ["wrong-supply", "wrong-level"]);
+}
+
+#[test]
 fn no_bridge_is_the_first_rung() {
     let home = Home::new();
     home.run("revive --board vent --via /dev/does-not-exist").exits(4).says("Is the bridge there?").says("bridge-silent");

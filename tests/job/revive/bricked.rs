@@ -30,7 +30,7 @@ const CAUSES: &[(&str, &str)] = &[
     ("slow-clock", "clock-slow"),
     ("brown-out-above-supply", "brown-out-above-supply"),
     ("brown-out-deaf", "no-answer"),
-    ("locked-chip", "locked"),
+    ("locked-chip", "locked-chip"),
     ("reset-disabled", "no-answer"),
     ("serial-programming-off", "no-answer"),
     ("debug-wire", "no-answer"),
@@ -41,7 +41,7 @@ const CAUSES: &[(&str, &str)] = &[
     // The bridge's wire for the supply ends at another pin then.
     ("reversed-cable", "no-supply"),
     ("no-supply", "no-supply"),
-    ("weak-supply", "supply-out-of-range"),
+    ("weak-supply", "wrong-supply"),
     ("weak-cells", "page-damaged"),
     ("other-chip", "another-chip"),
 ];

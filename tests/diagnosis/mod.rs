@@ -1,0 +1,218 @@
+//! The pure part of `revive`: from observed states to rungs, causes and remedies, without a bus.
+
+use farrier::algorithm::avr_spi::{Attempt, Evidence, Lines, NoAnswer, Rung as Try, Wiring};
+use farrier::board::{Board, Catalog, Chip};
+use farrier::bus::LineLevels;
+use farrier::diagnosis::{Answer, Case, Diagnosis, From, Kept, Known, Seen, Unfinished, Verdict, diagnose};
+use farrier::image::{ByteAddress, Image, Span};
+use farrier::plan::{Access, Contents, LoaderIntent, Observed};
+use farrier::sim::Used;
+use farrier::units::{Hertz, Millivolts};
+
+fn vent() -> (Board, Chip) {
+    Catalog::built_in().board("vent").expect("a demo board")
+}
+
+/// What a vent in use holds.
+fn used() -> Observed {
+    let (board, chip) = vent();
+    let held = Used::of(&board, &chip, 1).contents;
+    let whole = |bytes: &[u8]| Contents { bytes: Image::of(ByteAddress(0), bytes), unreadable: None };
+    Observed {
+        id: Some(chip.id),
+        calibration: Some(held.calibration),
+        flash: whole(&held.flash),
+        eeprom: whole(&held.eeprom),
+        configuration: Some(held.fuses),
+        lock: Some(held.lock),
+        access: Some(Access {
+            way: farrier::board::Way::Spi,
+            programming_clock: Hertz(1_000_000),
+            clock_output: None,
+            tries: 1,
+            supply: Some(Millivolts(5_000)),
+            pin_level: Some(Millivolts(5_000)),
+        }),
+    }
+}
+
+fn seen(answer: Answer) -> Seen {
+    Seen { bridge: "a bridge".into(), pin_level: Millivolts(5_000), answer }
+}
+
+#[derive(Default)]
+struct Given<'a> {
+    known: &'a [Known],
+    snapshots: &'a [Kept],
+    tag: Option<&'a str>,
+    unfinished: Option<&'a Unfinished>,
+}
+
+fn diagnosed(answer: Answer, given: Given) -> Diagnosis {
+    let (board, chip) = vent();
+    let chips = [("ATmega328P".to_owned(), [0x1E, 0x95, 0x0F])];
+    diagnose(&Case {
+        seen: &seen(answer),
+        board: &board,
+        chip: &chip,
+        known: given.known,
+        snapshots: given.snapshots,
+        back_to: None,
+        tag: given.tag,
+        chips: &chips,
+        unfinished: given.unfinished,
+    })
+}
+
+fn read(observed: Observed) -> Answer {
+    Answer::Read(Box::new(observed))
+}
+
+fn kinds(diagnosis: &Diagnosis) -> Vec<&'static str> {
+    diagnosis.causes.iter().map(|cause| cause.kind.name()).collect()
+}
+
+/// The names of the rungs that came out wrong.
+fn wrong(diagnosis: &Diagnosis) -> Vec<&'static str> {
+    diagnosis.rungs.iter().filter(|rung| rung.verdict == Verdict::Wrong).map(|rung| rung.name).collect()
+}
+
+fn silent(evidence: Evidence, clock_output: Option<Hertz>, has_clock_output: bool) -> Answer {
+    let low = LineLevels { reset: false, sck: false, mosi: false, miso: true };
+    let lines = Lines { with_reset_high: LineLevels { reset: true, ..low }, with_reset_low: low, back: [0xFF; 4] };
+    let wiring = Wiring { supply: Some(Millivolts(5_000)), lines: Some(lines) };
+    let attempt = Attempt { rung: Try { programming_clock: Hertz(10_000), clock_output }, answer: [0xFF; 4], evidence };
+    Answer::Silent(Box::new(NoAnswer { attempts: vec![attempt], wiring, evidence, has_clock_output }))
+}
+
+#[test]
+fn each_evidence_leads_to_its_cause_and_its_rung() {
+    use Evidence::*;
+    for (evidence, cause, rung) in [
+        (AllZeros, "no-answer", "answer"),
+        (AllOnes, "no-answer", "answer"),
+        (OtherBytes, "garbled-answer", "answer"),
+        (ShiftedByABit, "garbled-answer", "answer"),
+        (BlankId, "garbled-answer", "answer"),
+        (Unsteady, "garbled-answer", "answer"),
+        (SentComesBack, "data-lines-joined", "lines"),
+        (SckHeldHigh, "line-held", "lines"),
+        (MosiHeldHigh, "line-held", "lines"),
+        (ResetHeldLow, "line-held", "reset"),
+        (ResetHeldHigh, "line-held", "reset"),
+        (NoPower, "no-supply", "supply"),
+    ] {
+        let diagnosis = diagnosed(silent(evidence, None, false), Given::default());
+        assert_eq!(kinds(&diagnosis), [cause], "{evidence:?}");
+        assert_eq!(wrong(&diagnosis).first(), Some(&rung), "{evidence:?}");
+        assert!(diagnosis.remedy.intent.is_none() && !diagnosis.remedy.left.is_empty(), "{evidence:?}");
+    }
+}
+
+/// What was tried is no possibility any more, and what can be tried here comes first.
+#[test]
+fn a_silent_chip_may_lack_its_clock_until_the_bridge_has_fed_it_one() {
+    let first = |answer: Answer| diagnosed(answer, Given::default()).causes[0].could_be[0].clone();
+    assert!(first(silent(Evidence::AllOnes, None, true)).contains("--clock-output"));
+    assert!(first(silent(Evidence::AllOnes, None, false)).contains("a bridge with a clock output"));
+    assert!(first(silent(Evidence::AllOnes, Some(Hertz(1_000_000)), true)).starts_with("A wire"));
+}
+
+#[test]
+fn id_bytes_of_another_chip_and_id_bytes_that_come_shifted() {
+    let with = |id: [u8; 3]| diagnosed(read(Observed { id: Some(id), ..used() }), Given::default());
+    let other = with([0x1E, 0x95, 0x0F]);
+    assert_eq!(kinds(&other), ["another-chip"]);
+    assert!(other.sentence().contains("The chip is ATmega328P"), "{}", other.sentence());
+    assert_eq!(kinds(&with([0x1E, 0x93, 0x07])), ["another-chip"]);
+    // 1E 97 05, a bit early and a bit late.
+    assert_eq!(kinds(&with([0x3D, 0x2E, 0x0A])), ["garbled-answer"]);
+    assert_eq!(kinds(&with([0x0F, 0x4B, 0x82])), ["garbled-answer"]);
+}
+
+#[test]
+fn a_board_in_use_is_no_patient_and_neither_is_one_without_a_loader() {
+    let demo = demo();
+    let known = [demo];
+    let fine = diagnosed(read(used()), Given { known: &known, ..Given::default() });
+    assert_eq!((kinds(&fine), fine.remedy.left.len()), (vec![], 0), "{:?}", fine.sentence());
+    let (board, chip) = vent();
+    let mut bare = used();
+    let reserved = board.reservation.as_ref().expect("a reservation").span;
+    bare.flash.bytes.overwrite(reserved.start(), &vec![0xFF; reserved.len() as usize]);
+    let start = chip.field("reset-start").expect("a field");
+    start.set(bare.configuration.as_mut().expect("read"), start.value("application").expect("a value").bits);
+    assert_eq!(kinds(&diagnosed(read(bare), Given { known: &known, ..Given::default() })), Vec::<&str>::new());
+}
+
+/// Somebody's own loader and own application are open questions and no faults.
+#[test]
+fn what_is_not_known_and_starts_is_left_alone() {
+    let mut own = used();
+    let jump = |to: u32| vec![0x0C, 0x94, (to / 2) as u8, (to / 2 >> 8) as u8];
+    let code = [jump(4), vec![0x11, 0x24, 0x1F, 0xBE]].concat();
+    own.flash.bytes.overwrite(ByteAddress(0), &[0xFF; 0x1_0000]);
+    own.flash.bytes.overwrite(ByteAddress(0), &code);
+    own.flash.bytes.overwrite(ByteAddress(0x1_F800), &[0xFF; 0x800]);
+    own.flash.bytes.overwrite(ByteAddress(0x1_F800), &[0xF8, 0x94, 0x11, 0x24]);
+    let diagnosis = diagnosed(read(own), Given { known: &[demo()], ..Given::default() });
+    assert_eq!((kinds(&diagnosis), wrong(&diagnosis)), (vec!["loader-unknown"], vec![]), "{:?}", diagnosis.rungs);
+    assert!(diagnosis.remedy.intent.is_none(), "{:?}", diagnosis.remedy);
+}
+
+#[test]
+fn lock_bits_against_writing_alone_hide_nothing() {
+    let locked = Observed { lock: Some(0xEE), ..used() };
+    let diagnosis = diagnosed(read(locked), Given { known: &[demo()], ..Given::default() });
+    assert_eq!(kinds(&diagnosis), Vec::<&str>::new());
+}
+
+/// What such a job had put right is wrong in its baseline, so an intent that keeps the rest would bring it back.
+#[test]
+fn a_job_that_was_cut_off_goes_before_everything_else() {
+    let job = Unfinished { job: 7, command: "farrier loader install".into() };
+    let wanted = Known { name: "other.hex".into(), image: Image::of(ByteAddress(0), &[1, 2, 3, 4]), from: From::Wanted };
+    let diagnosis = diagnosed(read(used()), Given { known: &[wanted], unfinished: Some(&job), ..Given::default() });
+    assert_eq!(diagnosis.causes[0].kind.name(), "job-unfinished");
+    assert_eq!((diagnosis.remedy.go_on, diagnosis.remedy.intent), (Some(7), None));
+    assert!(diagnosis.remedy.left[0].contains("--to"));
+}
+
+/// By its tag, by its content with the calibration byte, or not at all.
+#[test]
+fn only_the_boards_own_snapshot_is_used_unasked() {
+    let mut broken = used();
+    broken.flash.bytes.overwrite(ByteAddress(0), &[0xFF; 0x1_0000]);
+    let used_by = |tag: Option<&str>, of: Option<&str>, calibration: u8| {
+        let held = Observed { calibration: Some(calibration), ..used() };
+        let snapshots = [Kept::of("kept".into(), "ATmega1284P", of, held)];
+        let diagnosis = diagnosed(read(broken.clone()), Given { snapshots: &snapshots, tag, ..Given::default() });
+        diagnosis.remedy.intent.is_some_and(|intent| intent.restore.is_some())
+    };
+    let calibration = used().calibration.expect("read");
+    assert!(used_by(None, None, calibration), "its EEPROM is there");
+    assert!(used_by(Some("1187"), Some("1187"), calibration));
+    assert!(!used_by(Some("1187"), Some("1188"), calibration), "another tag");
+    assert!(!used_by(None, None, !calibration), "another chip");
+    assert!(!used_by(Some("1187"), Some("1187"), !calibration), "the tag of another chip");
+}
+
+/// A loader that reset does not start counts as the application's flash, so writing an application must bring it along.
+#[test]
+fn a_loader_that_is_bypassed_is_not_written_over() {
+    let (_, chip) = vent();
+    let mut bypassed = used();
+    let start = chip.field("reset-start").expect("a field");
+    start.set(bypassed.configuration.as_mut().expect("read"), start.value("application").expect("a value").bits);
+    bypassed.flash.bytes.overwrite(ByteAddress(0), &[0xFF; 0x400]);
+    let wanted = Known { from: From::Wanted, ..demo() };
+    let diagnosis = diagnosed(read(bypassed), Given { known: &[wanted], ..Given::default() });
+    let intent = diagnosis.remedy.intent.expect("a plan");
+    assert!(matches!(intent.loader, LoaderIntent::Install(_)), "{:?}", diagnosis.remedy.does);
+}
+
+fn demo() -> Known {
+    let (board, chip) = vent();
+    let image = Used::of(&board, &chip, 1).application.crop(Span::first(chip.flash.bytes));
+    Known { name: "the demo application".into(), image, from: From::Demo { board: "vent".into(), chip: chip.part } }
+}
