@@ -20,5 +20,5 @@ pub fn what_to_read(chip: &Chip, way_in: &WayIn) -> Vec<(Memory, Span)> {
 /// Why flash and EEPROM cannot be read under this lock byte; `None` where they can. A locked chip does not fail to be read:
 /// it gives stand-in values, which must never be taken for contents.
 pub fn unreadable(chip: &Chip, lock: u8) -> Option<String> {
-    chip.forbids(lock).reading.then(|| format!("the lock byte 0x{:02X} forbids reading", lock & chip.lock.used))
+    chip.forbids(lock).reading.then(|| format!("the lock byte 0x{:02X} forbids reading", lock | !chip.lock.used))
 }

@@ -170,7 +170,8 @@ impl Begun {
     /// Tries every `step`th cut, and more of them in the tail; how many fell inside the job.
     fn every(&mut self, loss: Loss, step: u64) -> u64 {
         let moments = self.moments(loss);
-        let wanted = |after: &u64| after % step == 0 || after + TAIL > moments && after % step.div_ceil(10) == 0;
+        let in_tail = |after: u64| after + TAIL > moments && after.is_multiple_of(step.div_ceil(10));
+        let wanted = |after: &u64| after.is_multiple_of(step) || in_tail(*after);
         let mut cuts = 0;
         for after in (1..=moments).filter(wanted) {
             let Some(again) = self.cut_and_again(loss, after, None) else { continue };
