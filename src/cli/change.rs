@@ -114,7 +114,7 @@ struct Decided {
 /// # Errors
 /// Whatever stops it; the chip has been let go then.
 pub fn on_board(context: &Context, change: &Change, connected: &mut Connected, look: Look) -> Result<ExitCode, Stop> {
-    let mut journal = context.journal()?;
+    let mut journal = context.journal().map_err(nothing_changed)?;
     let scene = Scene {
         context,
         change,
@@ -279,8 +279,8 @@ impl Scene<'_> {
         if asking || decided.rehearsed.is_some() {
             bench.expect_unchanged(&decided.observed)?;
         }
-        let before = self.keep(&decided.observed)?;
-        self.enter_job(decided, journal, before, accepted)
+        let before = self.keep(&decided.observed).map_err(nothing_changed)?;
+        self.enter_job(decided, journal, before, accepted).map_err(nothing_changed)
     }
 
     fn keep(&self, observed: &Observed) -> Result<SnapshotName, Stop> {

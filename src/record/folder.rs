@@ -1,12 +1,12 @@
 //! Folders and files that are on the disk, and not only in the system's memory, when a call returns.
 
-use super::{RecordError, once};
+use super::{RecordError, leftover, once};
 use std::fs::{self, File};
 use std::io;
 use std::path::{Path, PathBuf};
 
 /// Begins the names of folders that somebody is still writing, or has left half-written. A snapshot's name never begins with a dot.
-const UNFINISHED: &str = ".unfinished-";
+pub(super) const UNFINISHED: &str = ".unfinished-";
 
 /// How many names are tried for one folder. Taken names are rare, so more means that something else is wrong.
 const TRIES: u32 = 1000;
@@ -36,6 +36,7 @@ pub(super) struct NewFile<'a> {
 /// than everything. Takes the first of `names` that is free; nothing is written over. Returns the name taken.
 pub(super) fn write_new(root: &Path, mut names: impl Iterator<Item = String>, files: &[NewFile]) -> Result<String, RecordError> {
     create(root)?;
+    let _writing = leftover::begin(root)?;
     let temporary = create_temporary(root)?;
     let written = fill(root, &temporary, files).and_then(|()| rename_to_free(&temporary, root, &mut names));
     if written.is_err() {

@@ -3,7 +3,8 @@
 //! Pure file work: no chip, no environment, no system time. Folders and dates are handed in by the caller.
 //!
 //! What this module promises:
-//! - A snapshot is either there as a whole, synced, or not there at all; none is ever written over.
+//! - A snapshot is either there as a whole, synced, or not there at all; none is ever written over. What a killed process has left
+//!   half-written is swept by a later one.
 //! - A call to the journal that returned `Ok` survives a killed process and a power cut. What was in hand then is
 //!   undone as a whole.
 
@@ -11,6 +12,7 @@ mod date;
 mod error;
 mod folder;
 mod journal;
+mod leftover;
 mod once;
 mod snapshot;
 

@@ -5,8 +5,12 @@ mod bricked;
 mod bridges_make;
 mod connections;
 #[cfg(target_os = "linux")]
+mod full_disk;
+#[cfg(target_os = "linux")]
 mod gpio;
 mod interrupted;
+#[cfg(unix)]
+mod killed;
 mod loader;
 mod no_answer;
 mod records;

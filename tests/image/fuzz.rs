@@ -34,3 +34,18 @@ proptest! {
         bodies::image(&nonsense);
     }
 }
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(60))]
+
+    #[test]
+    fn record_and_bridge_targets_hold(
+        changes in prop::collection::vec(any::<u8>(), 0..60),
+        lies in prop::collection::vec(prop_oneof![9 => Just(0), 1 => any::<u8>()], 0..60),
+    ) {
+        bodies::snapshot(&changes);
+        bodies::journal(&changes);
+        bodies::frame(&changes);
+        bodies::replies(&lies);
+    }
+}

@@ -101,6 +101,50 @@ fn check(path: &Path, said: &str) {
     assert_eq!(open.len(), usize::from(!journal.jobs().unwrap().is_empty()), "jobs that have not ended");
 }
 
+/// Folders that somebody is still writing, or has left so.
+fn half_written(root: &Path) -> usize {
+    let entries = std::fs::read_dir(root).unwrap().map(|entry| entry.unwrap().file_name());
+    entries.filter(|name| name.to_string_lossy().starts_with(".unfinished-")).count()
+}
+
+#[test]
+fn what_somebody_is_writing_is_not_swept() {
+    let root = tempdir().unwrap();
+    save_snapshots(root.path(), 1, std::io::sink());
+    for process in 1..4 {
+        std::fs::create_dir(root.path().join(format!(".unfinished-{process}-0"))).unwrap();
+    }
+    let writing = std::fs::File::open(root.path().join(".writing")).unwrap();
+    writing.lock_shared().unwrap();
+    save_snapshots(root.path(), 1, std::io::sink());
+    assert_eq!(half_written(root.path()), 3, "one of them may be that process's");
+    writing.unlock().unwrap();
+    save_snapshots(root.path(), 1, std::io::sink());
+    assert_eq!((half_written(root.path()), Snapshots::open(root.path()).list().unwrap().len()), (0, 3));
+}
+
+#[test]
+fn processes_that_save_while_others_are_killed_lose_nothing() {
+    let root = tempdir().unwrap();
+    let mut steady = process(&[], "record::killed::snapshots_are_saved_one_after_another", root.path());
+    for round in 0..6 {
+        killed("snapshots_are_saved_one_after_another", root.path(), round, Duration::from_micros(300 * round as u64));
+    }
+    steady.kill().unwrap();
+    let mut said = String::new();
+    steady.stdout.take().unwrap().read_to_string(&mut said).unwrap();
+    steady.wait().unwrap();
+    let snapshots = Snapshots::open(root.path());
+    let mut kept = 0;
+    for words in acknowledged(&said) {
+        assert_eq!(snapshots.load(words[0]).unwrap().observed, vent());
+        kept += 1;
+    }
+    assert!(kept > 0, "{said}");
+    snapshots.save(&vent(), &vent_info()).unwrap();
+    assert_eq!(half_written(root.path()), 0);
+}
+
 /// Saves snapshots, and says the name of each once it is saved.
 fn save_snapshots(root: &Path, many: usize, mut say: impl Write) {
     let snapshots = Snapshots::open(root);
@@ -133,7 +177,8 @@ fn a_killed_saver_leaves_whole_snapshots_only() {
         for words in acknowledged(&said) {
             assert!(listed.iter().any(|listed| listed.name.as_str() == words[0]), "{words:?} is lost");
         }
-        // What was left half-written does not keep the next one from being saved.
+        // What was left half-written does not keep the next one from being saved, and goes with it.
         snapshots.save(&vent(), &vent_info()).unwrap();
+        assert_eq!(half_written(root.path()), 0);
     }
 }

@@ -2,6 +2,12 @@
 //!
 //! A reader may refuse anything, but must not panic, and its message must be fit to be read.
 
+mod bridge;
+mod records;
+
+pub use bridge::{frame, replies};
+pub use records::{journal, snapshot};
+
 use farrier::board::{Catalog, read_board, read_chip};
 use farrier::image::{ByteAddress, Image, compare, elf, hex, parse, start_at, vectors, write};
 use farrier::reader::Mistake;
