@@ -149,7 +149,7 @@ fn a_board_in_use_is_no_patient_and_neither_is_one_without_a_loader() {
 #[test]
 fn what_is_not_known_and_starts_is_left_alone() {
     let mut own = used();
-    let jump = |to: u32| vec![0x0C, 0x94, (to / 2) as u8, (to / 2 >> 8) as u8];
+    let jump = |to: u32| vec![0x0C, 0x94, (to / 2) as u8, ((to / 2) >> 8) as u8];
     let code = [jump(4), vec![0x11, 0x24, 0x1F, 0xBE]].concat();
     own.flash.bytes.overwrite(ByteAddress(0), &[0xFF; 0x1_0000]);
     own.flash.bytes.overwrite(ByteAddress(0), &code);
