@@ -158,7 +158,9 @@ impl From<RecordError> for Stop {
 
 impl From<StoreError> for Stop {
     fn from(error: StoreError) -> Stop {
-        Stop::usage(error.to_string())
+        // As a port in use: no bridge answers, because another process holds it.
+        let code = if matches!(error, StoreError::InUse { .. }) { Code::NoAnswer } else { Code::Usage };
+        Stop::new(code, error.to_string())
     }
 }
 

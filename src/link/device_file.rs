@@ -64,6 +64,9 @@ mod unix {
             Some(group) => format!(
                 "It belongs to the group {group}. To become a member of it:\n  sudo usermod -aG {group} $USER\nThen log out and in again."
             ),
+            None if !path.starts_with("/dev/bus/usb") => {
+                "Only root may: run this as root, or have whoever looks after this computer open it.".into()
+            }
             None => {
                 "Only root may. hardware-notes/udev/70-farrier-bridge.rules says how to allow it to those who sit at this computer.".into()
             }

@@ -126,7 +126,7 @@ fn a_sim_that_is_served_is_in_use() {
     let home = Home::new();
     fast_frost(&home);
     let serving = Serving::start(&home, "bench", "--tcp 127.0.0.1:0");
-    home.run("inspect --via sim:bench").exits(2).says("in use").says(&format!("process {}", serving.process.id()));
+    home.run("inspect --via sim:bench").exits(4).says("in use").says(&format!("process {}", serving.process.id()));
 }
 
 fn refused(home: &Home, via: &str) -> Ran {
