@@ -14,7 +14,7 @@ const fs = require('fs');
 const path = require('path');
 const avr = require(path.join(__dirname, '../../target/node/node_modules/avr8js'));
 
-const [image, baud] = process.argv.slice(2);
+const [image, baud, millivolts] = process.argv.slice(2);
 const SECOND = 16000000;
 const UCSR0A = 0xc0, UCSR0B = 0xc1, UBRR0L = 0xc4, UBRR0H = 0xc5, UDR0 = 0xc6, SPCR = 0x4c;
 const DDRB = 0x24, PORTB = 0x25;
@@ -83,7 +83,7 @@ const cpu = new avr.CPU(load(image), 2048);
 new avr.AVRTimer(cpu, avr.timer0Config);
 new avr.AVRTimer(cpu, avr.timer2Config);
 new avr.AVREEPROM(cpu, new avr.EEPROMMemoryBackend(1024));
-new avr.AVRADC(cpu, avr.adcConfig);
+new avr.AVRADC(cpu, avr.adcConfig).channelValues[0] = Number(millivolts) / 1000; // the board's supply
 
 // ---- UART ----
 
