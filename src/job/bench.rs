@@ -5,6 +5,7 @@ use crate::algorithm::AlgorithmError;
 use crate::algorithm::avr_spi::{AvrSpi, Entered, NoAnswer, Rung, Wiring, rungs};
 use crate::board::{Board, Chip, Way};
 use crate::bus::Bus;
+use crate::image::{ByteAddress, Memory};
 use crate::plan::{Access, overdriven};
 use crate::time::SharedClock;
 use crate::units::{Hertz, Millivolts};
@@ -31,6 +32,8 @@ pub struct Bench<'a> {
     /// The one that worked last.
     preferred: Option<Rung>,
     pin_level: Millivolts,
+    /// Pages that the plan in hand has written, by their first addresses.
+    pub(super) written: Vec<(Memory, ByteAddress)>,
 }
 
 impl<'a> Bench<'a> {
@@ -45,7 +48,7 @@ impl<'a> Bench<'a> {
         let clock = bus.clock();
         let rungs = rungs(chip, bus.abilities(), Some(board.clock), board.clock_pin_wired.then_some(CLOCK_OUTPUT));
         let pin_level = bus.abilities().pin_level;
-        Bench { spi: AvrSpi::new(bus, chip), board, chip, clock, listener, stop, rungs, preferred: None, pin_level }
+        Bench { spi: AvrSpi::new(bus, chip), board, chip, clock, listener, stop, rungs, preferred: None, pin_level, written: Vec::new() }
     }
 
     /// Lets the chip go: its firmware starts.

@@ -1,7 +1,7 @@
 //! Carries a plan out, step by step.
 
 use super::bench::{RESTARTS_MAX, go_on};
-use super::{Bench, Event, JobError, Proof};
+use super::{Bench, Difference, Event, JobError, Proof};
 use crate::algorithm::Ending;
 use crate::image::{ByteAddress, Memory, Span};
 use crate::plan::{Access, Desired, Plan, Step, StepKind};
@@ -52,6 +52,7 @@ impl Bench<'_> {
 
     fn steps(&mut self, plan: &Plan, entry: &mut Entry<'_>) -> Result<Report, JobError> {
         let begun = self.clock.now();
+        self.written.clear();
         let mut report = Report { proof: Proof::default(), took: Duration::ZERO, restarts: 0, access: None };
         for (index, step) in plan.steps().iter().enumerate() {
             if go_on(self.stop).is_break() {
@@ -126,16 +127,22 @@ impl Bench<'_> {
             Memory::Eeprom => self.spi.write_eeprom(&desired.eeprom, pages, &mut progress)?,
             _ => self.spi.write_flash(&desired.flash, pages, &mut progress)?,
         };
+        self.written.extend(pages.iter().map(|page| (memory, *page)));
         match ending {
             Ending::Complete(()) => Ok(()),
             Ending::Stopped { .. } => Err(JobError::Interrupted),
         }
     }
 
-    /// Compares with the desired state. The plan puts a fresh entry before every verify.
+    /// Compares with the desired state. The plan puts a fresh entry before every verify. Pages that this plan has written and that differ
+    /// are written once more, with the same bytes, and compared again: a write may have been weak once. Others are not touched: something
+    /// else has changed them.
     fn verify(&mut self, desired: &Desired, spans: &[(Memory, Span)], configuration: bool, lock: bool) -> Result<Proof, JobError> {
         let wanted = spans.iter().filter_map(|(memory, span)| Some((*memory, *span, desired.memory(*memory)?)));
         let (mut differences, proof) = self.compare_all(wanted)?;
+        if !differences.is_empty() {
+            differences = self.once_more(desired, differences)?;
+        }
         if configuration || lock {
             let configuration = configuration.then_some(desired.configuration.as_slice());
             differences.extend(self.compare_identity(configuration, lock.then_some(desired.lock))?);
@@ -144,5 +151,29 @@ impl Bench<'_> {
             true => Ok(proof),
             false => Err(JobError::Differs(differences)),
         }
+    }
+
+    /// Writes the pages that differ again and compares them. In flash that clears bits, and sets none.
+    fn once_more(&mut self, desired: &Desired, differences: Vec<Difference>) -> Result<Vec<Difference>, JobError> {
+        let written = std::mem::take(&mut self.written);
+        let (again, mut left): (Vec<_>, Vec<_>) =
+            differences.into_iter().partition(|of| written.iter().any(|(memory, at)| *memory == of.memory && of.span.contains(*at)));
+        for memory in [Memory::Flash, Memory::Eeprom] {
+            let Some(image) = desired.memory(memory) else { continue };
+            let spans: Vec<Span> = again.iter().filter(|of| of.memory == memory).map(|of| of.span).collect();
+            let inside = |at: &ByteAddress| spans.iter().any(|span| span.contains(*at));
+            let pages: Vec<ByteAddress> = written.iter().filter(|(of, at)| *of == memory && inside(at)).map(|(_, at)| *at).collect();
+            let stop = self.stop;
+            let mut progress = |_: u32| go_on(stop);
+            let ending = match memory {
+                Memory::Eeprom => self.spi.write_eeprom(image, &pages, &mut progress)?,
+                _ => self.spi.write_flash(image, &pages, &mut progress)?,
+            };
+            if let Ending::Stopped { .. } = ending {
+                return Err(JobError::Interrupted);
+            }
+            left.extend(self.compare_all(spans.iter().map(|span| (memory, *span, image)))?.0);
+        }
+        Ok(left)
     }
 }

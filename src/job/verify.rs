@@ -54,7 +54,10 @@ impl fmt::Display for Difference {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let Difference { memory, count, first, wanted, found, .. } = self;
         let bytes = if *count == 1 { "byte differs" } else { "bytes differ" };
-        write!(f, "{} {first}: wanted 0x{wanted:02X}, found 0x{found:02X} ({count} {bytes} in this page)", memory.name())
+        let wrong: Vec<String> = (0..8).filter(|bit| (wanted ^ found) >> bit & 1 == 1).map(|bit| bit.to_string()).collect();
+        let bits = if wrong.len() == 1 { "bit" } else { "bits" };
+        write!(f, "{} {first}: wanted 0x{wanted:02X}, found 0x{found:02X}, ", memory.name())?;
+        write!(f, "wrong in {bits} {} ({count} {bytes} in this page)", wrong.join(", "))
     }
 }
 

@@ -1,7 +1,7 @@
 //! Jobs that stop before they are done: asked to, because the board is damaged, or because it moved on.
 
 use super::workbench::{Command, Failure, Workbench, install, random_bytes, write};
-use farrier::image::{ByteAddress, Image, Memory};
+use farrier::image::{ByteAddress, Image, Memory, Span};
 use farrier::job::{Bench, Event, JobError};
 use farrier::link::Client;
 use farrier::plan::StepKind;
@@ -66,10 +66,55 @@ fn a_page_with_weak_cells_is_named_and_the_job_is_not_finished() {
     let difference = &differences[0];
     assert_eq!((difference.memory, difference.span.start()), (Memory::Flash, ByteAddress(5 * 128)));
     assert!(difference.span.contains(difference.first) && difference.count > 0);
+    let told = JobError::Differs(differences.clone()).to_string();
+    let bit = (difference.wanted ^ difference.found).trailing_zeros();
+    assert!(told.contains("tried once more") && told.contains(&format!("wrong in bit {bit} (")), "{told}");
     let unfinished = bench.records.journal.unfinished(&[]).expect("the journal");
     assert_eq!(unfinished.len(), 1, "the journal says that it is unfinished");
     assert!(unfinished[0].job.step_in_hand().is_some(), "it stands at the verify");
     assert_eq!(bench.sim.violations().count, 0);
+}
+
+/// A page did not take what was written the first time: it is written once more, with the same bytes, and then it is right.
+#[test]
+fn a_page_that_does_not_verify_is_tried_once_more() {
+    let mut bench = Workbench::new("frost", 1);
+    let intent = write(application(2048));
+    let (sim, wire) = (bench.sim.clone(), bench.sim.wire());
+    let mut spoiled = 0;
+    let mut listener = |event: &Event| {
+        // The second entry is the one before the verify.
+        if let Event::StepBegun { index: 3, .. } = event {
+            sim.edit(|contents| {
+                contents.flash[5 * 128 + 9] |= 0x81;
+                contents.flash[7 * 128] |= 0x10;
+            });
+            spoiled += 1;
+        }
+    };
+    let done = bench.run_over(wire, &Command::of(&intent), &mut listener).expect("it went well");
+    assert_eq!(spoiled, 1);
+    let held = bench.sim.contents();
+    assert_eq!(held.flash[..2048], *application(2048).filled(Span::first(2048), 0xFF));
+    assert!(done.job.is_some());
+    assert_eq!(bench.sim.violations().count, 0, "{:?}", bench.sim.violations());
+}
+
+/// Settings that something else has written since are no page that did not take: they are told, and not written over.
+#[test]
+fn a_place_that_the_job_did_not_write_is_not_tried_again() {
+    let mut bench = Workbench::new("frost", 1);
+    let intent = write(application(2048));
+    let (sim, wire) = (bench.sim.clone(), bench.sim.wire());
+    let mut listener = |event: &Event| {
+        if let Event::StepBegun { index: 3, .. } = event {
+            sim.edit(|contents| contents.eeprom[33] = 0x12);
+        }
+    };
+    let failed = bench.run_over(wire, &Command::of(&intent), &mut listener).err();
+    let Some(Failure::Job(JobError::Differs(differences))) = failed else { panic!("{failed:?}") };
+    assert_eq!((differences[0].memory, differences[0].first, differences[0].found), (Memory::Eeprom, ByteAddress(33), 0x12));
+    assert_eq!(bench.sim.contents().eeprom[33], 0x12);
 }
 
 #[test]
