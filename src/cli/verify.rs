@@ -82,7 +82,7 @@ fn tell(name: &str, wanted: &Image, differences: &[Difference], proof: &Proof, s
 }
 
 fn as_json(difference: &Difference) -> serde_json::Value {
-    let Difference { memory, span, count, first, wanted, found } = difference;
+    let Difference { memory, span, count, first, wanted, found, .. } = difference;
     json!({
         "memory": memory.name(), "page": {"start": span.start(), "end": span.end()}, "bytes": count, "first": first, "wanted": wanted,
         "found": found,

@@ -41,7 +41,7 @@ pub enum JobError {
 const TOLD: usize = 6;
 
 fn said(differences: &[Difference]) -> String {
-    let mut text = String::from("what was read back is not what it should be, and pages that the job wrote were tried once more:");
+    let mut text = String::from("what was read back is not what it should be:");
     for difference in differences.iter().take(TOLD) {
         text += &format!("\n{difference}");
     }

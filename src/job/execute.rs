@@ -172,7 +172,8 @@ impl Bench<'_> {
             if let Ending::Stopped { .. } = ending {
                 return Err(JobError::Interrupted);
             }
-            left.extend(self.compare_all(spans.iter().map(|span| (memory, *span, image)))?.0);
+            let compared = self.compare_all(spans.iter().map(|span| (memory, *span, image)))?.0;
+            left.extend(compared.into_iter().map(|of| Difference { written_twice: true, ..of }));
         }
         Ok(left)
     }

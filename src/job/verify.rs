@@ -48,16 +48,19 @@ pub struct Difference {
     pub first: ByteAddress,
     pub wanted: u8,
     pub found: u8,
+    /// This job wrote the page a second time, and it still differs.
+    pub written_twice: bool,
 }
 
 impl fmt::Display for Difference {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let Difference { memory, count, first, wanted, found, .. } = self;
+        let Difference { memory, count, first, wanted, found, written_twice, .. } = self;
         let bytes = if *count == 1 { "byte differs" } else { "bytes differ" };
         let wrong: Vec<String> = (0..8).filter(|bit| (wanted ^ found) >> bit & 1 == 1).map(|bit| bit.to_string()).collect();
         let bits = if wrong.len() == 1 { "bit" } else { "bits" };
         write!(f, "{} {first}: wanted 0x{wanted:02X}, found 0x{found:02X}, ", memory.name())?;
-        write!(f, "wrong in {bits} {} ({count} {bytes} in this page)", wrong.join(", "))
+        let twice = if *written_twice { ", written twice" } else { "" };
+        write!(f, "wrong in {bits} {} ({count} {bytes} in this page{twice})", wrong.join(", "))
     }
 }
 
@@ -162,12 +165,20 @@ impl Bench<'_> {
 
 fn masked(memory: Memory, at: u32, wanted: u8, found: u8, used: u8) -> Option<Difference> {
     let span = Span::sized(ByteAddress(at), 1)?;
-    ((wanted ^ found) & used != 0).then_some(Difference { memory, span, count: 1, first: span.start(), wanted, found })
+    ((wanted ^ found) & used != 0).then_some(Difference {
+        memory,
+        span,
+        count: 1,
+        first: span.start(),
+        wanted,
+        found,
+        written_twice: false,
+    })
 }
 
 fn difference(memory: Memory, page: Span, wanted: &Image, found: &Image) -> Option<Difference> {
     let bytes = wanted.runs().flat_map(|(at, run)| run.iter().enumerate().map(move |(n, byte)| (ByteAddress(at.0 + n as u32), *byte)));
     let mut wrong = bytes.filter_map(|(at, wanted)| found.byte(at).filter(|found| *found != wanted).map(|found| (at, wanted, found)));
     let (first, wanted, found) = wrong.next()?;
-    Some(Difference { memory, span: page, count: 1 + wrong.count() as u32, first, wanted, found })
+    Some(Difference { memory, span: page, count: 1 + wrong.count() as u32, first, wanted, found, written_twice: false })
 }

@@ -68,7 +68,7 @@ fn a_page_with_weak_cells_is_named_and_the_job_is_not_finished() {
     assert!(difference.span.contains(difference.first) && difference.count > 0);
     let told = JobError::Differs(differences.clone()).to_string();
     let bit = (difference.wanted ^ difference.found).trailing_zeros();
-    assert!(told.contains("tried once more") && told.contains(&format!("wrong in bit {bit} (")), "{told}");
+    assert!(told.contains("in this page, written twice)") && told.contains(&format!("wrong in bit {bit} (")), "{told}");
     let unfinished = bench.records.journal.unfinished(&[]).expect("the journal");
     assert_eq!(unfinished.len(), 1, "the journal says that it is unfinished");
     assert!(unfinished[0].job.step_in_hand().is_some(), "it stands at the verify");
