@@ -13,6 +13,7 @@ mod interrupted;
 mod killed;
 mod loader;
 mod no_answer;
+mod readme;
 mod records;
 mod rehearse;
 mod restore;
@@ -75,6 +76,12 @@ impl Home {
     pub fn run(&self, line: &str) -> Ran {
         let args: Vec<&str> = line.split_whitespace().collect();
         let output = self.command().args(&args).output().expect("the program starts");
+        Ran::of(line, &output)
+    }
+
+    /// The same where the terminal shows more than ASCII.
+    pub fn run_where_text_is_unicode(&self, line: &str) -> Ran {
+        let output = self.command().env("LANG", "C.UTF-8").args(line.split_whitespace()).output().expect("the program starts");
         Ran::of(line, &output)
     }
 
