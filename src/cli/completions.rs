@@ -1,10 +1,9 @@
 //! `farrier completions` and `farrier man-pages`: made from the definition of the command line, so they cannot lag behind it.
 
-use super::args::Cli;
 use super::context::Context;
-use super::output;
 use super::stop::Stop;
-use clap::{Args, Command, CommandFactory};
+use super::{options, output};
+use clap::{Args, Command};
 use clap_complete::Shell;
 use serde_json::json;
 use std::fs;
@@ -33,7 +32,7 @@ impl Completions {
     /// # Errors
     /// None.
     pub fn run(self) -> Result<ExitCode, Stop> {
-        anstream::print!("{}", script(Cli::command(), self.shell));
+        anstream::print!("{}", script(options::command(), self.shell));
         Ok(ExitCode::SUCCESS)
     }
 }
@@ -44,7 +43,7 @@ impl ManPages {
     /// # Errors
     /// The page that could not be written.
     pub fn run(self, context: &Context) -> Result<ExitCode, Stop> {
-        let pages = write_pages(Cli::command(), &self.folder).map_err(|why| Stop::usage(why.to_string()))?;
+        let pages = write_pages(options::command(), &self.folder).map_err(|why| Stop::usage(why.to_string()))?;
         match context.global.json {
             true => output::json(&json!({ "pages": pages })),
             false => {
@@ -76,9 +75,8 @@ pub fn script(mut command: Command, shell: Shell) -> String {
 ///
 /// # Errors
 /// The page that could not be written, and why.
-pub fn write_pages(command: Command, folder: &Path) -> Result<Vec<PathBuf>, PageError> {
+pub fn write_pages(mut command: Command, folder: &Path) -> Result<Vec<PathBuf>, PageError> {
     fs::create_dir_all(folder).map_err(|source| PageError { path: folder.to_owned(), source })?;
-    let mut command = command.disable_help_subcommand(true);
     // Gives every command its full name, and the options that all of them have.
     command.build();
     let mut open = vec![&command];
@@ -90,7 +88,7 @@ pub fn write_pages(command: Command, folder: &Path) -> Result<Vec<PathBuf>, Page
         let made = page.render(&mut text).and_then(|()| fs::write(&path, &text));
         made.map_err(|source| PageError { path: path.clone(), source })?;
         written.push(path);
-        open.extend(command.get_subcommands().filter(|below| !below.is_hide_set()));
+        open.extend(command.get_subcommands().filter(|below| !below.is_hide_set() && below.get_name() != "help"));
     }
     written.sort();
     Ok(written)

@@ -13,6 +13,7 @@ use std::process::ExitCode;
 
 /// Fit a loader to a board, or take it off.
 #[derive(Subcommand, Debug)]
+#[command(after_help = "Example: farrier loader install --via sim:vent")]
 pub enum Loader {
     Install(Install),
     Remove(Remove),

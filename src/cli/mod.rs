@@ -25,6 +25,7 @@ mod known;
 mod levels;
 mod loader;
 pub mod map;
+mod options;
 mod outline;
 mod output;
 mod parts;
@@ -47,15 +48,16 @@ mod words;
 mod write;
 
 use args::{Cli, Command, When};
-use clap::Parser;
+use clap::FromArgMatches;
 use context::Context;
 use std::process::ExitCode;
 use stop::Stop;
 
 /// Runs the command of this process.
 pub fn main() -> ExitCode {
-    let Cli { global, command } = match Cli::try_parse() {
-        Ok(cli) => cli,
+    let parsed = options::command().try_get_matches().and_then(|matches| Ok((Cli::from_arg_matches(&matches)?, matches)));
+    let (Cli { global, command }, matches) = match parsed {
+        Ok(parsed) => parsed,
         Err(error) if error.use_stderr() && std::env::args().any(|arg| arg == "--json") => return misused(&error).report(true),
         Err(error) => error.exit(),
     };
@@ -66,7 +68,7 @@ pub fn main() -> ExitCode {
     };
     choice.write_global();
     let as_json = global.json;
-    let result = Context::new(global).and_then(|context| run(command, &context));
+    let result = options::check(&matches).and_then(|()| Context::new(global)).and_then(|context| run(command, &context));
     result.unwrap_or_else(|stop| stop.report(as_json))
 }
 

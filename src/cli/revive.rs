@@ -46,9 +46,6 @@ enum Wanted {
 
 impl Revive {
     pub fn run(self, context: &Context) -> Result<ExitCode, Stop> {
-        if context.global.on.is_some() {
-            return Err(Stop::usage("revive looks at a board, so it cannot be planned without one: leave --on out"));
-        }
         let wanted = self.wanted(context)?;
         let mut connected = match context.connect() {
             Ok(connected) => connected,

@@ -14,6 +14,7 @@ use std::process::ExitCode;
 
 /// Make, list, damage, look into and serve simulated boards.
 #[derive(Subcommand, Debug)]
+#[command(after_help = "Example: farrier sim new bench-1 --board vent")]
 pub enum Sim {
     New(New),
     List(List),

@@ -14,6 +14,7 @@ use std::process::ExitCode;
 
 /// Record what a board holds, and look at such records.
 #[derive(Subcommand, Debug)]
+#[command(after_help = "Example: farrier snapshot take --via sim:vent --tag 1187")]
 pub enum Snapshot {
     Take(Take),
     List(List),

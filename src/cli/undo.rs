@@ -36,9 +36,6 @@ struct Seen<'a> {
 
 impl Undo {
     pub fn run(self, context: &Context) -> Result<ExitCode, Stop> {
-        if context.global.on.is_some() {
-            return Err(Stop::usage("which job is undone shows at the board, so it cannot be planned without one: leave --on out"));
-        }
         let change = Change {
             intent: &|_, _| Err(Stop::usage("which job is undone shows at the board")),
             done: "The board is back at what it held before that job.",

@@ -90,8 +90,8 @@ fn a_bad_image_is_told_with_file_and_line() {
     let mut hex = String::from_utf8(demo_application("vent").to_vec()).expect("HEX is text");
     hex.replace_range(9..11, "FF");
     let bad = home.file("bad.hex", hex.as_bytes());
-    for command in ["inspect", "verify", "write"] {
-        home.run(&format!("{command} {} --via sim:vent --yes", bad.display())).exits(2).says("bad.hex").says("line 1");
+    for command in ["inspect", "verify", "write --yes"] {
+        home.run(&format!("{command} {} --via sim:vent", bad.display())).exits(2).says("bad.hex").says("line 1");
     }
     home.run("inspect nowhere.hex").exits(2).says("nowhere.hex");
     home.run(&format!("inspect {}", home.path().display())).exits(2).says("folder");

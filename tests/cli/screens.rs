@@ -3,44 +3,38 @@
 use super::Home;
 use super::loader::demo_application;
 
-const COMMANDS: &[&str] = &[
-    "",
-    "inspect",
-    "loader install",
-    "loader remove",
-    "write",
-    "verify",
-    "configure",
-    "revive",
-    "snapshot take",
-    "snapshot list",
-    "snapshot show",
-    "boards",
-    "boards show",
-    "boards check",
-    "bridges",
-    "bridges make",
-    "connections",
-    "journal",
-    "journal close",
-    "explain",
-    "sim new",
-    "sim list",
-    "sim reset",
-    "sim damage",
-    "sim repair",
-    "sim export",
-    "sim serve",
-    "completions",
-    "man-pages",
-];
+/// Every command, as there is a manual page of each; `farrier-snapshot-take.1` is of `snapshot take`.
+fn commands(home: &Home) -> Vec<String> {
+    home.run("man-pages pages").exits(0);
+    let pages = std::fs::read_dir(home.path().join("pages")).expect("the pages");
+    let names = pages.map(|page| page.expect("a page").file_name().into_string().expect("a name"));
+    let words = names.map(|name| name.trim_start_matches("farrier").trim_end_matches(".1").replace('-', " ").trim().to_owned());
+    words.map(|words| words.replace("man pages", "man-pages")).collect()
+}
 
 #[test]
 fn every_help_has_an_example() {
     let home = Home::new();
-    for command in COMMANDS {
+    let commands = commands(&home);
+    assert!(commands.len() > 30, "{commands:?}");
+    for command in commands {
         home.run(&format!("{command} --help")).exits(0).says("Example: farrier");
     }
+}
+
+#[test]
+fn an_option_that_a_command_does_not_take_is_not_in_its_help_and_is_refused() {
+    let home = Home::new();
+    for (command, option) in
+        [("journal", "--via sim:vent"), ("snapshot compare a b", "--yes"), ("undo", "--on factory"), ("verify a", "--rehearse")]
+    {
+        let words = command.trim_end_matches([' ', 'a', 'b']);
+        home.run(&format!("{command} {option}")).exits(2).says(&format!("`farrier {words}` does not take --"));
+        home.run(&format!("{option} {command}")).exits(2).says("does not take --");
+        let help = home.run(&format!("{words} --help"));
+        assert!(!help.exits(0).out.contains(option.split(' ').next().expect("a word")), "{}", help.out);
+    }
+    assert!(home.run("undo --help").out.contains("--via") && home.run("write --help").out.contains("--on"));
 }
 
 #[test]

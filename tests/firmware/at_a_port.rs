@@ -1,5 +1,6 @@
 //! The program as a user runs it, at a port behind which the ATmega328P's firmware runs in an emulator that nobody here wrote; a simulated
-//! board is at its pins. The port is a pseudo-terminal, and the time is real: the firmware never runs ahead of it.
+//! board is at its pins. The port is a pseudo-terminal, and the time is real: the firmware never runs ahead of it. So `tests/run` runs these
+//! tests after all others, when the computer has nothing else to do.
 
 use super::atmega328p::firmware;
 use super::running::Firmware;
@@ -96,11 +97,13 @@ fn holds_the_loader(held: &Held) {
 }
 
 #[test]
+#[ignore = "in real time: tests/run runs it by itself"]
 fn a_loader_is_installed_through_the_firmware() {
     holds_the_loader(&install("", |_| {}));
 }
 
 #[test]
+#[ignore = "in real time: tests/run runs it by itself"]
 fn a_chip_that_lost_its_clock_is_brought_back_through_the_firmware() {
     holds_the_loader(&install("--clock-output", |sim| sim.damage(Fault::LostClock)));
 }
