@@ -107,7 +107,7 @@ fn print_map(observed: &Observed, board: &Board, chip: &Chip) {
         [part("application", board.application(chip)), board.reservation.as_ref().and_then(|reservation| part("loader", reservation.span))];
     let marks: Vec<Mark> = parts.into_iter().flatten().map(|(label, span)| Mark { label, span }).collect();
     output::gap();
-    for line in map::draw(chip.flash_span(), &marks, output::WIDTH, output::ink()) {
+    for line in map::draw(chip.flash_span(), &marks, "nothing", output::WIDTH, output::ink()) {
         output::line(line);
     }
 }

@@ -176,7 +176,7 @@ fn draw(pair: &Pair, compared: &[Compared]) {
     let parts = [application, reserved].into_iter().flatten().map(|(label, span)| Mark { span, label });
     let marks: Vec<Mark> = parts.chain(differing.iter().map(|span| Mark { span: *span, label: "differs" })).collect();
     output::gap();
-    for line in map::draw(pair.chip.flash_span(), &marks, output::WIDTH, output::ink()) {
+    for line in map::draw(pair.chip.flash_span(), &marks, "nothing", output::WIDTH, output::ink()) {
         output::line(line);
     }
 }

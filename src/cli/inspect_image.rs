@@ -140,7 +140,7 @@ fn memory_map(flash: &Image, on: Option<(&Board, &Chip)>, width: usize, ink: Ink
     let free = reservation.map(|span| flash.gaps(span)).unwrap_or_default();
     marks.extend(free.into_iter().map(|span| Mark { span, label: "reservation" }));
     let mut lines = vec![String::new()];
-    lines.extend(map::draw(whole, &marks, width, ink));
+    lines.extend(map::draw(whole, &marks, "nothing", width, ink));
     lines
 }
 

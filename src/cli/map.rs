@@ -25,10 +25,11 @@ pub enum Ink {
     Ascii,
 }
 
-/// Draws `whole` with its marks in at most `width` columns: rows of cells, then a legend with the numbers.
+/// Draws `whole` with its marks in at most `width` columns: rows of cells, then a legend with the numbers. `rest` is what the legend calls
+/// everything without a mark.
 ///
 /// Every mark is seen, even if it is smaller than a cell: where several share a cell, the smallest is drawn.
-pub fn draw(whole: Span, marks: &[Mark], width: usize, ink: Ink) -> Vec<String> {
+pub fn draw(whole: Span, marks: &[Mark], rest: &str, width: usize, ink: Ink) -> Vec<String> {
     let labels = labels(marks);
     let (cell, cells) = scale(whole.len(), width);
     let mut lines: Vec<String> = chunks(whole, cell * cells).map(|row| draw_row(row, cell, marks, &labels, ink)).collect();
@@ -43,7 +44,7 @@ pub fn draw(whole: Span, marks: &[Mark], width: usize, ink: Ink) -> Vec<String> 
     }
     let free = u64::from(whole.len()) - covered(marks.iter().filter_map(|m| m.span.overlap(whole)).collect());
     if free > 0 {
-        lines.push(legend(empty(ink), "nothing", "", free, whole));
+        lines.push(legend(empty(ink), rest, "", free, whole));
     }
     lines.iter_mut().for_each(|line| shorten(line, width));
     lines
@@ -128,7 +129,7 @@ mod tests {
     #[test]
     fn a_cell_is_the_same_number_of_bytes_everywhere() {
         let marks = [Mark { span: span(0, 0x8000), label: "application" }, Mark { span: span(0x1F800, 0x800), label: "loader" }];
-        let lines = draw(Span::first(0x20000), &marks, 80, Ink::Ascii);
+        let lines = draw(Span::first(0x20000), &marks, "nothing", 80, Ink::Ascii);
         let rows: Vec<&str> = lines[..8].iter().map(|line| &line[MARGIN..]).collect();
         // 128 KiB in 8 rows of 64 cells: 256 bytes each.
         assert_eq!(rows[0], "#".repeat(64));
@@ -145,7 +146,7 @@ mod tests {
     #[test]
     fn a_mark_smaller_than_a_cell_is_seen() {
         let marks = [Mark { span: span(0x4000, 2), label: "tiny" }, Mark { span: span(0, 0x20000), label: "all" }];
-        let lines = draw(Span::first(0x20000), &marks, 80, Ink::Blocks);
+        let lines = draw(Span::first(0x20000), &marks, "nothing", 80, Ink::Blocks);
         assert!(lines[1].ends_with(&("█".to_string() + &"▓".repeat(63))), "{}", lines[1]);
         assert!(!lines.iter().any(|line| line.contains("nothing")));
     }
@@ -153,7 +154,7 @@ mod tests {
     #[test]
     fn overlapping_marks_count_once_in_what_is_left() {
         let marks = [Mark { span: span(0, 600), label: "a" }, Mark { span: span(500, 100), label: "b" }];
-        let lines = draw(Span::first(1000), &marks, 80, Ink::Ascii);
+        let lines = draw(Span::first(1000), &marks, "nothing", 80, Ink::Ascii);
         assert!(lines.last().unwrap().contains("400 bytes"), "{lines:#?}");
     }
 
@@ -163,7 +164,7 @@ mod tests {
         let marks = [Mark { span: span(0xFFFF_0000, 0x8000), label: long }, Mark { span: span(0, 1), label: "b" }];
         for width in [40, 80, 100] {
             for whole in [Span::first(1), Span::first(15), Span::first(0x40000), Span::first(u32::MAX)] {
-                for line in draw(whole, &marks, width, Ink::Blocks) {
+                for line in draw(whole, &marks, "nothing", width, Ink::Blocks) {
                     assert!(line.chars().count() <= width, "{width}: {line}");
                 }
             }
@@ -172,6 +173,6 @@ mod tests {
 
     #[test]
     fn an_empty_memory_draws_nothing_but_its_scale() {
-        assert_eq!(draw(Span::first(0), &[], 80, Ink::Ascii).len(), 1);
+        assert_eq!(draw(Span::first(0), &[], "nothing", 80, Ink::Ascii).len(), 1);
     }
 }

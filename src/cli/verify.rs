@@ -1,14 +1,17 @@
 //! `farrier verify`.
 
+use super::connect::Connected;
 use super::context::Context;
-use super::images;
-use super::interrupt;
-use super::output;
+use super::map::{self, Mark};
 use super::progress::Progress;
 use super::stop::{Code, Stop};
-use crate::image::{ByteAddress, Image};
-use crate::job::{Bench, Difference, Proof};
+use super::{images, interrupt, output};
+use crate::board::Chip;
+use crate::diagnosis::{self, Explanation};
+use crate::image::{ByteAddress, Image, Span};
+use crate::job::{self, Bench, Difference, Proof};
 use crate::plan::NamedImage;
+use crate::record::Journal;
 use clap::Args;
 use serde_json::json;
 use std::process::ExitCode;
@@ -28,63 +31,127 @@ impl Verify {
     pub fn run(self, context: &Context) -> Result<ExitCode, Stop> {
         let wanted = images::flash_only(&self.image, self.at)?;
         let mut connected = context.connect()?;
-        let (differences, proof) = compare(&mut connected, &wanted)?;
-        let (via, simulated) = (connected.via.clone(), connected.simulated());
-        connected.close()?;
-        let same = differences.is_empty();
+        let compared = Compared::of(context, &mut connected, &wanted)?;
+        let (via, simulated) = (&connected.via, connected.simulated());
+        let same = compared.differences.is_empty();
         if context.global.json {
-            let rows: Vec<_> = differences.iter().map(as_json).collect();
+            let rows: Vec<_> = compared.differences.iter().map(as_json).collect();
             output::json(&json!({
-                "image": self.image, "same": same, "bytes": wanted.image.len(), "checksummed": proof.checksummed, "read": proof.read,
-                "differences": rows, "simulated": simulated,
+                "image": self.image, "same": same, "bytes": wanted.image.len(), "checksummed": compared.proof.checksummed,
+                "read": compared.proof.read, "differences": rows, "explanation": compared.words(&self.image), "simulated": simulated,
             }));
         } else {
-            tell(&self.image, &wanted.image, &differences, &proof, simulated);
-            let next = if same { format!("farrier inspect --via {via}") } else { format!("farrier write {} --via {via}", self.image) };
+            if simulated {
+                output::say("SIMULATED: this is a simulated board.");
+            }
+            let at = self.at.map(|at| format!(" --at {at}")).unwrap_or_default();
+            compared.tell(&self.image, &wanted.image, &connected.chip);
+            let next = if same { format!("farrier inspect --via {via}") } else { format!("farrier write {}{at} --via {via}", self.image) };
             output::next(next);
         }
+        connected.close()?;
         Ok(if same { ExitCode::SUCCESS } else { ExitCode::from(Code::Differs as u8) })
     }
 }
 
-fn compare(connected: &mut super::connect::Connected, wanted: &NamedImage) -> Result<(Vec<Difference>, Proof), Stop> {
-    let mut progress = Progress::new();
-    let mut listener = |event: &_| progress.show(event);
-    let (board, chip) = (&connected.board, &connected.chip);
-    let mut bench = Bench::new(connected.bus.as_mut(), board, chip, &mut listener, interrupt::flag()?);
-    let result = bench.verify_image(wanted)?;
-    drop(bench);
-    progress.clear();
-    Ok(result)
+/// An image beside the flash.
+struct Compared {
+    differences: Vec<Difference>,
+    proof: Proof,
+    /// Why it differs, where it does.
+    explanation: Option<Explanation>,
 }
 
-fn tell(name: &str, wanted: &Image, differences: &[Difference], proof: &Proof, simulated: bool) {
-    if simulated {
-        output::say("SIMULATED: this is a simulated board.");
+impl Compared {
+    fn of(context: &Context, connected: &mut Connected, wanted: &NamedImage) -> Result<Compared, Stop> {
+        let mut progress = Progress::new();
+        let mut listener = |event: &_| progress.show(event);
+        let (board, chip) = (&connected.board, &connected.chip);
+        let mut bench = Bench::new(connected.bus.as_mut(), board, chip, &mut listener, interrupt::flag()?);
+        let (differences, proof) = bench.verify_image(wanted)?;
+        let mut explanation = None;
+        if !differences.is_empty() {
+            let observed = bench.observe()?;
+            bench.release()?;
+            let known = match Journal::open_existing(context.home.journal())? {
+                Some(journal) => job::known_images(&journal, &context.catalog, &chip.part)?,
+                None => Vec::new(),
+            };
+            explanation = diagnosis::explain(&observed.flash.bytes, &wanted.image, chip.flash, &known);
+        }
+        drop(bench);
+        progress.clear();
+        Ok(Compared { differences, proof, explanation })
     }
-    let size = output::bytes(wanted.len() as u64);
-    match differences {
-        [] => output::say(format!("The flash holds {name}, all {size} of it.")),
-        _ => {
+
+    fn words(&self, name: &str) -> Option<String> {
+        self.explanation.as_ref().map(|explanation| words(explanation, name))
+    }
+
+    fn tell(&self, name: &str, wanted: &Image, chip: &Chip) {
+        let size = output::bytes(wanted.len() as u64);
+        let Compared { differences, proof, .. } = self;
+        if differences.is_empty() {
+            output::say(format!("The flash holds {name}, all {size} of it."));
+        } else {
             let bytes: u32 = differences.iter().map(|difference| difference.count).sum();
             let pages = if differences.len() == 1 { "page" } else { "pages" };
             output::say(format!("The flash differs from {name} in {bytes} of {size}, in {} {pages}:", differences.len()));
-            for difference in differences.iter().take(8) {
-                output::line(format!("  {difference}"));
+            differences.iter().take(TOLD).for_each(|difference| output::say_under("  ", difference.to_string()));
+            if differences.len() > TOLD {
+                output::line(format!("  and {} more pages", differences.len() - TOLD));
             }
-            if differences.len() > 8 {
-                output::line(format!("  and {} more pages", differences.len() - 8));
-            }
+            output::gap();
+            self.draw(wanted, chip);
+            output::gap();
+            self.words(name).into_iter().for_each(|words| output::say_under("Why          ", words));
+        }
+        output::say_under("Proved       ", proof.to_string());
+        output::say_under("Not checked  ", "flash that the image says nothing about; EEPROM; configuration");
+    }
+
+    /// The flash with the pages of the image that are right and those that are not.
+    fn draw(&self, wanted: &Image, chip: &Chip) {
+        let right = wanted.spans().map(|span| Mark { span, label: "as the image" });
+        let wrong = self.differences.iter().map(|of| Mark { span: of.span, label: "differs" });
+        let marks: Vec<Mark> = right.chain(wrong).collect();
+        for line in map::draw(chip.flash_span(), &marks, "not compared", output::WIDTH, output::ink()) {
+            output::line(line);
         }
     }
-    output::say_under("Proved       ", proof.to_string());
-    output::say_under("Not checked  ", "flash that the image says nothing about; EEPROM; configuration");
+}
+
+/// At most so many pages are told one by one.
+const TOLD: usize = 8;
+
+/// An explanation as a sentence.
+fn words(explanation: &Explanation, name: &str) -> String {
+    let pages = |pages: &[Span]| format!("{} {}", pages.len(), if pages.len() == 1 { "page" } else { "pages" });
+    let bits = |bits: &u32| if *bits == 1 { "1 bit".to_owned() } else { format!("{bits} bits") };
+    match explanation {
+        Explanation::Erased => format!("Nothing is there: where {name} belongs, the flash is erased."),
+        Explanation::Moved { by } => {
+            let way = if *by > 0 { "up" } else { "down" };
+            format!("The flash holds all of {name}, 0x{:X} bytes further {way}.", by.unsigned_abs())
+        }
+        Explanation::Swapped => format!("The flash holds {name} with the two bytes of every word swapped."),
+        Explanation::OtherImage(other) => format!("The flash holds another image, every byte of it: {other}."),
+        Explanation::ErasedPages(erased) => format!("{} of {name} are erased, and everything else is right.", pages(erased)),
+        Explanation::OnlyOnes { bits: of } => {
+            format!("{} that should be 0 read 1, and none the other way round: a write that broke off, or weak cells.", bits(of))
+        }
+        Explanation::OnlyZeros { bits: of } => {
+            format!("{} that should be 1 read 0, and none the other way round: something was written over it without an erase.", bits(of))
+        }
+        Explanation::Altered(altered) => format!("Most of {name} is there; something else is in {}.", pages(altered)),
+        Explanation::Other => "Something else is there, and nothing here tells what.".to_owned(),
+    }
 }
 
 fn as_json(difference: &Difference) -> serde_json::Value {
-    let Difference { memory, span, count, first, wanted, found, .. } = difference;
+    let Difference { memory, span, count, first, wanted, wanted_from, found, .. } = difference;
     json!({
         "memory": memory.name(), "page": {"start": span.start(), "end": span.end()}, "bytes": count, "first": first, "wanted": wanted,
-        "found": found,
+        "wanted_from": wanted_from.as_ref().map(ToString::to_string), "found": found,
     })
 }

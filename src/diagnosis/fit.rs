@@ -20,7 +20,7 @@ pub enum Fit {
 }
 
 /// So many bits of an image that read 0 are no accident.
-const TELLING_BITS: u32 = 64;
+pub(super) const TELLING_BITS: u32 = 64;
 /// A page that was cut while it was written has lost about half of its bits; one with weak cells, few.
 const FEW_OF: u32 = 4;
 /// How much of an image is looked for at other places.
@@ -80,12 +80,12 @@ fn stands(found: &Image, wanted: &Image, page: Span, blank: u8) -> Page {
     if same { Page::Same } else { Page::Unset { lost, of } }
 }
 
-fn zeros(image: &Image) -> u32 {
+pub(super) fn zeros(image: &Image) -> u32 {
     image.runs().flat_map(|(_, run)| run).map(|byte| byte.count_zeros()).sum()
 }
 
 /// How far the whole image lies from where it belongs.
-fn moved(found: &Image, wanted: &Image, room: Span) -> Option<i64> {
+pub(super) fn moved(found: &Image, wanted: &Image, room: Span) -> Option<i64> {
     let (start, first) = wanted.runs().next()?;
     let probe = &first[..first.len().min(PROBE)];
     if probe.iter().map(|byte| byte.count_zeros()).sum::<u32>() < TELLING_BITS {

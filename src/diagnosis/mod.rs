@@ -8,6 +8,7 @@
 mod cause;
 mod contact;
 mod contents;
+mod explanation;
 mod fit;
 mod loader;
 mod remedy;
@@ -16,6 +17,7 @@ mod seen;
 mod snapshot;
 
 pub use cause::{Cause, CauseKind};
+pub use explanation::{Explanation, explain};
 pub use fit::{Fit, fit};
 pub use loader::{Fitted, own_loader};
 pub use remedy::Remedy;

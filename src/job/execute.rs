@@ -147,6 +147,7 @@ impl Bench<'_> {
             let configuration = configuration.then_some(desired.configuration.as_slice());
             differences.extend(self.compare_identity(configuration, lock.then_some(desired.lock))?);
         }
+        differences.iter_mut().for_each(|of| of.wanted_from = desired.origin(of.memory, of.first).cloned());
         match differences.is_empty() {
             true => Ok(proof),
             false => Err(JobError::Differs(differences)),

@@ -5,6 +5,7 @@ use crate::diagnosis::{From, Kept, Known};
 use crate::image::{self, Image, Memory};
 use crate::plan::{Origin, Plan};
 use crate::record::{Job, JobId, Journal, RecordError, Snapshots};
+use std::time::SystemTime;
 
 /// How many jobs, and how many snapshots, are looked through, newest first.
 const LOOKED_THROUGH: usize = 20;
@@ -16,8 +17,8 @@ const LOOKED_THROUGH: usize = 20;
 pub fn known_images(journal: &Journal, catalog: &Catalog, part: &str) -> Result<Vec<Known>, RecordError> {
     let mut all: Vec<Known> = Vec::new();
     let jobs = journal.jobs()?;
-    for Job { id, .. } in jobs.into_iter().rev().filter(|job| job.chip == part).take(LOOKED_THROUGH) {
-        all.extend(written(&journal.job(id)?.plan, id));
+    for Job { id, begun, .. } in jobs.into_iter().rev().filter(|job| job.chip == part).take(LOOKED_THROUGH) {
+        all.extend(written(&journal.job(id)?.plan, id, begun));
     }
     all.extend(demo_names().into_iter().filter_map(|name| demo(catalog, name)));
     Ok(all)
@@ -34,7 +35,7 @@ pub fn kept_snapshots(snapshots: &Snapshots, part: &str) -> Result<Vec<Kept>, Re
 }
 
 /// The images that a job's plan puts into the flash; loaders that are built in are known anyway.
-fn written(plan: &Plan, job: JobId) -> Vec<Known> {
+fn written(plan: &Plan, job: JobId, begun: SystemTime) -> Vec<Known> {
     let mut found: Vec<(&str, Image)> = Vec::new();
     for (memory, span, origin) in &plan.desired().origins {
         let Origin::Image(name) = origin else { continue };
@@ -47,7 +48,9 @@ fn written(plan: &Plan, job: JobId) -> Vec<Known> {
             None => found.push((name, part)),
         }
     }
-    found.into_iter().map(|(name, image)| Known { name: format!("{name} (job {job})"), image, from: From::Job(job.0) }).collect()
+    let day = humantime::format_rfc3339_seconds(begun).to_string();
+    let day = day.get(..10).unwrap_or_default();
+    found.into_iter().map(|(name, image)| Known { name: format!("{name} (job {job}, {day})"), image, from: From::Job(job.0) }).collect()
 }
 
 fn demo(catalog: &Catalog, name: String) -> Option<Known> {

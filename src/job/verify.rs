@@ -4,7 +4,7 @@ use super::bench::go_on;
 use super::{Bench, JobError};
 use crate::algorithm::Ending;
 use crate::image::{ByteAddress, Image, Memory, Span};
-use crate::plan::{NamedImage, Observed, outside_memory, wrong_chip};
+use crate::plan::{NamedImage, Observed, Origin, outside_memory, wrong_chip};
 use std::fmt;
 use std::ops::AddAssign;
 
@@ -48,17 +48,20 @@ pub struct Difference {
     pub first: ByteAddress,
     pub wanted: u8,
     pub found: u8,
+    /// Where the wanted byte comes from, where that is recorded.
+    pub wanted_from: Option<Origin>,
     /// This job wrote the page a second time, and it still differs.
     pub written_twice: bool,
 }
 
 impl fmt::Display for Difference {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let Difference { memory, count, first, wanted, found, written_twice, .. } = self;
+        let Difference { memory, count, first, wanted, wanted_from, found, written_twice, .. } = self;
         let bytes = if *count == 1 { "byte differs" } else { "bytes differ" };
         let wrong: Vec<String> = (0..8).filter(|bit| (wanted ^ found) >> bit & 1 == 1).map(|bit| bit.to_string()).collect();
         let bits = if wrong.len() == 1 { "bit" } else { "bits" };
-        write!(f, "{} {first}: wanted 0x{wanted:02X}, found 0x{found:02X}, ", memory.name())?;
+        let from = wanted_from.as_ref().map(|from| format!(" ({from})")).unwrap_or_default();
+        write!(f, "{} {first}: wanted 0x{wanted:02X}{from}, found 0x{found:02X}, ", memory.name())?;
         let twice = if *written_twice { ", written twice" } else { "" };
         write!(f, "wrong in {bits} {} ({count} {bytes} in this page{twice})", wrong.join(", "))
     }
@@ -79,7 +82,9 @@ impl Bench<'_> {
                 return Err(JobError::Refused(finding));
             }
             let wanted = &named.image;
-            bench.compare_all(wanted.spans().map(|span| (Memory::Flash, span, wanted)))
+            let (mut differences, proof) = bench.compare_all(wanted.spans().map(|span| (Memory::Flash, span, wanted)))?;
+            differences.iter_mut().for_each(|of| of.wanted_from = Some(Origin::Image(named.name.clone())));
+            Ok((differences, proof))
         })?;
         self.release()?;
         Ok(compared)
@@ -172,6 +177,7 @@ fn masked(memory: Memory, at: u32, wanted: u8, found: u8, used: u8) -> Option<Di
         first: span.start(),
         wanted,
         found,
+        wanted_from: None,
         written_twice: false,
     })
 }
@@ -180,5 +186,5 @@ fn difference(memory: Memory, page: Span, wanted: &Image, found: &Image) -> Opti
     let bytes = wanted.runs().flat_map(|(at, run)| run.iter().enumerate().map(move |(n, byte)| (ByteAddress(at.0 + n as u32), *byte)));
     let mut wrong = bytes.filter_map(|(at, wanted)| found.byte(at).filter(|found| *found != wanted).map(|found| (at, wanted, found)));
     let (first, wanted, found) = wrong.next()?;
-    Some(Difference { memory, span: page, count: 1 + wrong.count() as u32, first, wanted, found, written_twice: false })
+    Some(Difference { memory, span: page, count: 1 + wrong.count() as u32, first, wanted, found, wanted_from: None, written_twice: false })
 }

@@ -5,6 +5,7 @@ use crate::board::{Board, Chip, Field, FieldValue, Reservation, Role};
 use crate::finding::{Finding, Severity};
 use crate::image::{ByteAddress, Image, Memory, Span};
 use serde::{Deserialize, Serialize};
+use std::fmt;
 
 /// An image with the name that messages call it by.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -83,6 +84,19 @@ pub enum Origin {
     Asked,
     /// Nothing wants a byte here, so it is left blank.
     Blank,
+}
+
+impl fmt::Display for Origin {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Origin::Image(name) => f.write_str(name),
+            Origin::Snapshot(name) => write!(f, "the snapshot {name}"),
+            Origin::Baseline => f.write_str("what was there before the first change"),
+            Origin::BoardFile => f.write_str("the board file"),
+            Origin::Asked => f.write_str("the command line"),
+            Origin::Blank => f.write_str("blank, where nothing wants a byte"),
+        }
+    }
 }
 
 /// What the board should hold afterwards. An address that an image here does not hold stays as it is, whatever that is.

@@ -2,6 +2,7 @@
 
 use super::Home;
 use farrier::board::Catalog;
+use farrier::image::Span;
 
 /// Name, first address of the reservation, its size, the configuration afterwards as low, high, extended.
 ///
@@ -117,4 +118,25 @@ fn an_application_that_reset_would_start_in_its_middle_is_not_written_unasked() 
     home.run(&command).exits(3).says("image-may-not-start").says("Reset starts at 0x07000");
     home.run("configure reset-start=application --via sim:frost --yes --accept reset-into-empty-flash").exits(0);
     home.run(&command).exits(0);
+}
+
+/// What `verify` says of an application that is another one, lies elsewhere or was wiped; the kinds themselves have tests of their own.
+#[test]
+fn a_difference_is_explained() {
+    let home = Home::new();
+    home.file("vent.hex", demo_application("vent"));
+    let image = farrier::image::parse(demo_application("vent").to_vec(), None).expect("the demo application");
+    let mut bytes = image.flash().filled(Span::first(310), 0xFF);
+    home.file("same.bin", &bytes);
+    home.run("verify vent.hex --via sim:vent").exits(1).says("Nothing is there").says("wanted 0x45 (vent.hex), found 0xFF");
+    home.run("write vent.hex --via sim:vent --yes").exits(0);
+    home.run("verify same.bin --at 0x800 --via sim:vent").exits(1).says("all of same.bin, 0x800 bytes further down.");
+    home.run("verify same.bin --at 0x800 --via sim:vent").says("Next: farrier write same.bin --at 0x00800 --via sim:vent");
+    bytes[200] ^= 0x81;
+    home.file("newer.bin", &bytes);
+    home.run("verify newer.bin --at 0 --via sim:vent").exits(1).says("another image, every byte of it: vent.hex (job 1, 20");
+    let json = home.run("verify newer.bin --at 0 --via sim:vent --json").json();
+    assert_eq!(json["differences"][0]["first"], 200);
+    assert_eq!(json["differences"][0]["wanted_from"], "newer.bin");
+    assert!(json["explanation"].as_str().is_some_and(|words| words.contains("vent.hex (job 1")));
 }

@@ -19,7 +19,7 @@ pub fn show(called: &str, board: &Board, chip: &Chip, ink: Ink) -> String {
     page.extend(pins(board));
     page.push(String::new());
     page.push(labelled("Flash", &format!("{} in pages of {}", Bytes(chip.flash.bytes.into()), Bytes(chip.flash.page.into()))));
-    page.extend(draw(chip.flash_span(), &marks(board, chip), WIDTH, ink));
+    page.extend(draw(chip.flash_span(), &marks(board, chip), "nothing", WIDTH, ink));
     page.extend(cost(board, chip));
     page.push(String::new());
     page.extend(configuration(board, chip));
