@@ -13,6 +13,7 @@ mod chip;
 mod chip_file;
 mod configuration;
 mod connections;
+mod draft;
 mod layout;
 mod levels;
 mod parts;
@@ -26,6 +27,7 @@ pub use chip::{BootSection, Chip, ClockSource, ConfigurationByte, EraseUnit, Fie
 pub use chip_file::read_chip;
 pub use configuration::{Forbids, Setting};
 pub use connections::{Between, BoardEnd, Connections, NoSupply, PoweredBy, Purpose, Toward, Wire};
+pub use draft::{Basis, Draft, DraftReservation, Drafted, Stated, clock_of};
 pub use layout::{Board, Caution, ClockSetting, Console, HeaderPins, Region, RegionOwner, Reservation, SerialNumber, SettingsStore};
 pub use levels::{LevelFit, near};
 pub use parts::{Divider, Fitted, Part};

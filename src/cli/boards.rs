@@ -1,6 +1,7 @@
 //! `farrier boards`: the boards there are, what one is like, and whether a board file is right. Everything here renders; the
 //! caller finds the catalog and prints.
 
+mod new;
 mod show;
 
 pub use show::{show, show_json};
@@ -34,6 +35,7 @@ pub enum BoardsCommand {
         #[arg(value_name = "NAME|FILE")]
         name: String,
     },
+    New(new::New),
     /// Whether a board file is right; every mistake at once.
     #[command(after_help = "Example: farrier boards check my-board.toml")]
     Check {
@@ -49,6 +51,7 @@ impl Boards {
     /// A board that is not known, or a file with mistakes.
     pub fn run(self, context: &Context) -> Result<ExitCode, Stop> {
         let (text, document, code) = match self.command {
+            Some(BoardsCommand::New(new)) => return new.run(context),
             None => {
                 let boards = context.catalog.boards();
                 (list(&boards), list_json(&boards), ExitCode::SUCCESS)

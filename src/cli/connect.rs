@@ -11,7 +11,7 @@ use super::place::{Place, SPEEDS};
 use super::progress::Progress;
 use super::stop::{Code, Stop};
 use crate::algorithm::avr_spi::Wiring;
-use crate::board::{Board, Chip, demo_names};
+use crate::board::{Board, Chip, Listed, demo_names};
 use crate::bus::{Bus, BusError};
 use crate::job::{Bench, JobError};
 use crate::link::{Client, OpenError, SerialServerWire, SerialWire, SpeedWire, TcpWire, UsbWire, usb_device};
@@ -126,10 +126,15 @@ impl Context {
             (None, Place::Sim(_)) => None,
             (None, _) => Some((self.chosen_board()?, "chosen")),
         };
-        let Bridge { mut bus, bytes_per_second, hold } = match &place {
+        self.connect_to(&place, named)
+    }
+
+    /// Opens the bridge at `place`; what is behind it is `named`, or what a sim says of itself.
+    fn connect_to(&self, place: &Place, named: Option<((Board, Chip), &'static str)>) -> Result<Connected, Stop> {
+        let Bridge { mut bus, bytes_per_second, hold } = match place {
             Place::Sim(name) => self.sim_bridge(name)?,
-            Place::Gpio(name) => self.gpio_bridge(&place, name)?,
-            _ => self.real_bridge(&place)?,
+            Place::Gpio(name) => self.gpio_bridge(place, name)?,
+            _ => self.real_bridge(place)?,
         };
         let ((mut board, chip), board_from) = match (named, &hold) {
             (Some(named), _) => named,
@@ -140,6 +145,36 @@ impl Context {
         board.levels_shifted |= self.global.levels_shifted;
         let board = levels::fit(self, bus.as_mut(), board, &chip)?;
         Ok(Connected { bus, board, chip, via: place.to_string(), board_from, bytes_per_second, hold })
+    }
+
+    /// Reads a chip of which nothing is known, at the bridge that `--via` names. Where several parts have its ID, it asks.
+    ///
+    /// # Errors
+    /// As [`Context::connect`]; or nobody has described a chip with this ID.
+    pub fn read_unknown_chip(&self) -> Result<(Observed, Chip), Stop> {
+        let generic = |listed: Listed| listed.described.ok().filter(|(board, _)| board.generic);
+        let generic: Vec<(Board, Chip)> = self.catalog.boards().into_iter().filter_map(generic).collect();
+        // Every chip here is entered in the same way and says its ID; of another chip nothing else is read.
+        let any = generic.first().cloned().ok_or_else(|| Stop::usage("there is no chip file"))?;
+        let mut connected = self.connect_to(&self.place()?, Some((any, "assumed")))?;
+        let id = connected.observe()?.id.ok_or_else(|| Stop::new(Code::NoAnswer, "the chip did not say its ID"))?;
+        let fitting: Vec<&(Board, Chip)> = generic.iter().filter(|(_, chip)| chip.id == id).collect();
+        let fits = match fitting.as_slice() {
+            [] => {
+                let id = id.map(|byte| format!("{byte:02X}")).join(" ");
+                return Err(Stop::usage(format!("no chip file here has the ID {id}")).hint("What a chip file says: boards/README.md"));
+            }
+            [only] => *only,
+            several => {
+                let parts: Vec<String> = several.iter().map(|(_, chip)| chip.part.clone()).collect();
+                several[ask::choose("Several parts have this ID. Which is printed on the chip? Its number:", &parts)?]
+            }
+        };
+        (connected.board, connected.chip) = fits.clone();
+        let observed = connected.observe()?;
+        let chip = connected.chip.clone();
+        connected.close()?;
+        Ok((observed, chip))
     }
 
     fn sim_bridge(&self, name: &str) -> Result<Bridge, Stop> {

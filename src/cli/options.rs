@@ -32,6 +32,7 @@ const TAKES: &[(&str, &[&[&str]])] = &[
     ("snapshot show", &[BOARD]),
     ("snapshot compare", &[BOARD]),
     ("bridges make", &[YES]),
+    ("boards new", &[REACH]),
     ("connections", &[BOARD, SUPPLY]),
     ("journal", &[BOARD, TAG]),
     ("journal show", &[BOARD]),

@@ -2,6 +2,7 @@
 
 mod catalog;
 mod connections;
+mod draft;
 mod meaning;
 mod mutations;
 mod pages;

@@ -1,6 +1,7 @@
 //! The program as a user runs it: an empty environment, a home of its own, a fixed width, piped.
 
 mod bad_input;
+mod boards_new;
 mod bricked;
 mod bridges_make;
 mod connections;

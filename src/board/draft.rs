@@ -1,0 +1,312 @@
+//! A first board file, from what was read of the chip and what its owner told; the rest is assumed, and says so.
+
+use super::chip::{Chip, ClockSource, Field, FieldValue, Role};
+use super::layout::ClockSetting;
+use crate::image::Span;
+use crate::units::{Hertz, Millivolts};
+
+/// How a value is known.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Basis {
+    /// From the chip, or measured by the bridge.
+    Read,
+    /// By whoever answered.
+    Told,
+    /// By nobody: it is common, and must be looked at.
+    Assumed,
+}
+
+impl Basis {
+    fn word(self) -> &'static str {
+        match self {
+            Basis::Read => "read",
+            Basis::Told => "told",
+            Basis::Assumed => "assumed",
+        }
+    }
+}
+
+/// A value, and how it is known.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Stated<T> {
+    pub value: T,
+    pub basis: Basis,
+}
+
+impl<T> Stated<T> {
+    pub fn read(value: T) -> Stated<T> {
+        Stated { value, basis: Basis::Read }
+    }
+
+    pub fn told(value: T) -> Stated<T> {
+        Stated { value, basis: Basis::Told }
+    }
+
+    pub fn assumed(value: T) -> Stated<T> {
+        Stated { value, basis: Basis::Assumed }
+    }
+}
+
+/// Flash for a loader.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct DraftReservation {
+    /// A boot section of the chip.
+    pub span: Span,
+    /// Name of a built-in loader that fits it.
+    pub loader: Option<String>,
+    pub start_delay_ms: u32,
+}
+
+/// What is known of a board that has no file yet.
+#[derive(Clone, Debug)]
+pub struct Draft<'c> {
+    pub name: String,
+    pub summary: Stated<String>,
+    pub chip: Stated<&'c Chip>,
+    /// The configuration bytes, as the chip has them now.
+    pub configuration: Option<Vec<u8>>,
+    pub supply: Stated<Millivolts>,
+    pub clock: Stated<ClockSetting>,
+    /// How the clock is known, in the owner's words.
+    pub clock_known: Option<String>,
+    pub reservation: Stated<Option<DraftReservation>>,
+    /// What its outputs drive, in the owner's words.
+    pub drives: Vec<String>,
+    /// Where the firmware keeps its settings.
+    pub settings: Stated<Option<Span>>,
+    /// Baud rate of the console, and the text that shows that the firmware is alive.
+    pub console: Option<(u32, String)>,
+}
+
+/// A board file, and how many of its values are read, told and assumed.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Drafted {
+    pub text: String,
+    pub read: usize,
+    pub told: usize,
+    pub assumed: usize,
+}
+
+/// What a clock has to give, for this chip and these configuration bytes: the clock's own source where the configuration names it.
+pub fn clock_of(chip: &Chip, configuration: &[u8]) -> Option<ClockSetting> {
+    let source = value_in(chip, Role::Clock, configuration)?.clock?;
+    match source {
+        ClockSource::Internal { hz } => {
+            let divided = value_in(chip, Role::ClockDivider, configuration).is_some_and(|value| value.name == "on");
+            Some(ClockSetting { source, hz: if divided { Hertz(hz.0 / 8) } else { hz } })
+        }
+        _ => None,
+    }
+}
+
+fn value_in<'c>(chip: &'c Chip, role: Role, configuration: &[u8]) -> Option<&'c FieldValue> {
+    chip.field_for(role)?.read(configuration)?.value
+}
+
+impl Draft<'_> {
+    /// The board file.
+    pub fn write(&self) -> Drafted {
+        let mut page = Page::default();
+        self.head(&mut page);
+        self.power_and_clock(&mut page);
+        self.header(&mut page);
+        self.flash(&mut page);
+        self.expected(&mut page);
+        self.rest(&mut page);
+        page.0
+    }
+
+    /// Whether the chip can be set to this clock at all.
+    pub fn can_run(&self) -> bool {
+        let chip = self.chip.value;
+        let clock = chip.field_for(Role::Clock).map(|field| self.clock_value(field, &chip.factory_configuration()));
+        let divider = chip.field_for(Role::ClockDivider);
+        !matches!(clock, Some(None)) && (!self.is_divided() || divider.is_some())
+    }
+
+    fn head(&self, page: &mut Page) {
+        page.line(&format!("# The board {}, as far as it is known. Behind each value stands how:", self.name));
+        page.line("#   read      from the chip, or measured by the bridge");
+        page.line("#   told      by whoever answered");
+        page.line("#   assumed   by nobody: look at it, correct it, and take the word away");
+        page.gap();
+        page.value("name", &quoted(&self.name), Basis::Told);
+        page.value("summary", &quoted(&self.summary.value), self.summary.basis);
+        let Stated { value: chip, basis } = self.chip;
+        let id = chip.id.map(|byte| format!("{byte:02X}")).join(" ");
+        page.explained("chip", &quoted(&chip.part), basis, &format!("ID {id}"));
+        let drives = self.drives.iter().map(|what| quoted(&format!("It drives {what}, which can start with the firmware.")));
+        let cautions: Vec<String> = drives.collect();
+        match cautions.is_empty() {
+            true => page.explained("cautions", "[]", Basis::Assumed, "what switches when the firmware starts, or floats in reset?"),
+            false => page.value("cautions", &format!("[{}]", cautions.join(", ")), Basis::Told),
+        }
+    }
+
+    fn power_and_clock(&self, page: &mut Page) {
+        let Stated { value: Millivolts(mv), basis } = self.supply;
+        let tenth = mv / 10;
+        page.table("supply");
+        page.explained("least_mv", &(mv - tenth).to_string(), Basis::Assumed, &format!("a tenth below {}", self.supply.value));
+        page.explained("most_mv", &(mv + tenth).to_string(), Basis::Assumed, &format!("a tenth above {}", self.supply.value));
+        page.table("levels");
+        page.explained("signal_mv", &mv.to_string(), basis, "the chip's pins are at its supply");
+        page.table("clock");
+        let Stated { value: clock, basis } = self.clock;
+        let (source, own) = match clock.source {
+            ClockSource::Internal { hz } => ("internal", Some(hz)),
+            ClockSource::Crystal { from_hz, .. } => ("crystal", Some(from_hz)),
+            ClockSource::External => ("external", None),
+        };
+        page.value("source", &quoted(source), basis);
+        if let Some(own) = own.filter(|own| *own != clock.hz) {
+            page.value("source_hz", &own.0.to_string(), basis);
+        }
+        let known = self.clock_known.as_deref().unwrap_or_default();
+        page.explained("hz", &clock.hz.0.to_string(), basis, known);
+    }
+
+    fn header(&self, page: &mut Page) {
+        page.table("programming_header");
+        let signals = ["MISO", "VCC", "SCK", "MOSI", "RESET", "GND"].map(quoted).join(", ");
+        page.explained("kind", &quoted("2x3"), Basis::Assumed, "rows and pins a row; or words, where its pins have no numbers");
+        page.explained("signals", &format!("[{signals}]"), Basis::Assumed, "in the order of the pin numbers: hold it against the board");
+    }
+
+    fn flash(&self, page: &mut Page) {
+        let Stated { value: Some(reservation), basis } = &self.reservation else { return };
+        page.table("reservation");
+        page.value("start", &reservation.span.start().to_string(), *basis);
+        page.value("size", &reservation.span.len().to_string(), *basis);
+        if let Some(loader) = &reservation.loader {
+            page.value("loader", &quoted(loader), *basis);
+        }
+        page.value("start_delay_ms", &reservation.start_delay_ms.to_string(), *basis);
+    }
+
+    fn expected(&self, page: &mut Page) {
+        page.table("expected_configuration");
+        let chip = self.chip.value;
+        let mut bytes = self.configuration.clone().unwrap_or_else(|| chip.factory_configuration());
+        let held = |of: Basis| if self.configuration.is_some() { of } else { Basis::Assumed };
+        for field in &chip.fields {
+            let now = field.read(&bytes).and_then(|setting| setting.value);
+            let (value, basis) = match self.wanted(field, &bytes) {
+                Some((value, basis)) => (value, if now == Some(value) { held(Basis::Read) } else { basis }),
+                None => match now.filter(|value| self.configuration.is_some() && value.shuts.is_empty()) {
+                    Some(value) => (value, Basis::Read),
+                    None => continue,
+                },
+            };
+            field.set(&mut bytes, value.bits);
+            page.explained(&field.name, &quoted(&value.name), basis, &value.words);
+        }
+    }
+
+    /// What the draft says of a field itself; `None` where it stays as it is.
+    fn wanted<'f>(&self, field: &'f Field, bytes: &[u8]) -> Option<(&'f FieldValue, Basis)> {
+        let chip = self.chip.value;
+        let reservation = self.reservation.value.as_ref();
+        let named = |name: &str| field.value(name);
+        match field.role? {
+            Role::Clock => Some((self.clock_value(field, bytes)?, self.clock.basis)),
+            Role::StartUp => Some((self.start_up(field)?, Basis::Assumed)),
+            Role::ClockDivider => Some((named(if self.is_divided() { "on" } else { "off" })?, self.clock.basis)),
+            Role::KeepEeprom => Some((named("on")?, Basis::Assumed)),
+            Role::ResetStart => Some((reservation.and_then(|_| named("loader"))?, self.reservation.basis)),
+            Role::BootSection => {
+                let section = chip.boot_sections.iter().find(|section| Some(section.span) == reservation.map(|of| of.span))?;
+                Some((field.values.iter().find(|value| value.bits == section.bits)?, self.reservation.basis))
+            }
+            Role::ProgrammingLock | Role::BootLock => None,
+        }
+    }
+
+    fn is_divided(&self) -> bool {
+        match self.clock.value.source {
+            ClockSource::Internal { hz } | ClockSource::Crystal { from_hz: hz, .. } => hz != self.clock.value.hz,
+            ClockSource::External => false,
+        }
+    }
+
+    /// The value that gives this clock: the one that is set, where it does.
+    fn clock_value<'f>(&self, field: &'f Field, bytes: &[u8]) -> Option<&'f FieldValue> {
+        let gives = |value: &&FieldValue| match (value.clock, self.clock.value.source) {
+            (Some(ClockSource::Internal { hz }), ClockSource::Internal { hz: wanted }) => hz == wanted,
+            (Some(ClockSource::Crystal { from_hz, to_hz }), ClockSource::Crystal { from_hz: fitted, .. }) => {
+                (from_hz..=to_hz).contains(&fitted)
+            }
+            (Some(ClockSource::External), ClockSource::External) => true,
+            _ => false,
+        };
+        let now = field.read(bytes).and_then(|setting| setting.value).filter(gives);
+        now.or_else(|| field.values.iter().find(gives))
+    }
+
+    /// The start-up time that is set, where the clock stays; else the chip's own of the factory, or the longest for a crystal.
+    fn start_up<'f>(&self, field: &'f Field) -> Option<&'f FieldValue> {
+        let chip = self.chip.value;
+        let stays =
+            |bytes: &[u8]| value_in(chip, Role::Clock, bytes) == chip.field_for(Role::Clock).and_then(|of| self.clock_value(of, bytes));
+        let factory = chip.factory_configuration();
+        let of = |bytes: &[u8]| field.read(bytes).and_then(|setting| setting.value);
+        let longest = || field.values.iter().max_by_key(|value| value.bits);
+        let before = self.configuration.as_deref().unwrap_or(&factory);
+        match (stays(before), self.clock.value.source) {
+            (true, _) => of(before),
+            (false, ClockSource::Crystal { .. }) => longest(),
+            (false, _) => of(&factory),
+        }
+    }
+
+    fn rest(&self, page: &mut Page) {
+        if let Some((baud, alive)) = &self.console {
+            page.table("console");
+            page.value("baud", &baud.to_string(), Basis::Told);
+            page.value("alive", &quoted(alive), Basis::Told);
+        }
+        if let Stated { value: Some(span), basis } = self.settings {
+            page.table("settings_store");
+            page.value("start", &span.start().to_string(), basis);
+            page.value("size", &span.len().to_string(), basis);
+        }
+    }
+}
+
+/// The file in the making.
+#[derive(Default)]
+struct Page(Drafted);
+
+impl Page {
+    fn line(&mut self, line: &str) {
+        self.0.text += &format!("{line}\n");
+    }
+
+    fn gap(&mut self) {
+        self.line("");
+    }
+
+    fn table(&mut self, name: &str) {
+        self.gap();
+        self.line(&format!("[{name}]"));
+    }
+
+    fn value(&mut self, key: &str, value: &str, basis: Basis) {
+        self.explained(key, value, basis, "");
+    }
+
+    fn explained(&mut self, key: &str, value: &str, basis: Basis, words: &str) {
+        match basis {
+            Basis::Read => self.0.read += 1,
+            Basis::Told => self.0.told += 1,
+            Basis::Assumed => self.0.assumed += 1,
+        }
+        let words = words.replace(|of: char| of.is_control(), " ");
+        let words = if words.is_empty() { words } else { format!(": {words}") };
+        self.line(&format!("{key} = {value} # {}{words}", basis.word()));
+    }
+}
+
+fn quoted(text: &str) -> String {
+    toml::Value::String(text.to_owned()).to_string()
+}

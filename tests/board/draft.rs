@@ -1,0 +1,72 @@
+//! First board files: whatever is read and told, `boards check` passes on them, and the chip runs as told.
+
+use farrier::board::{Catalog, Chip, ClockSetting, ClockSource, Draft, DraftReservation, Role, Stated, read_board};
+use farrier::image::Span;
+use farrier::units::{Hertz, Millivolts};
+
+/// Every chip that is described.
+fn chips(catalog: &Catalog) -> Vec<Chip> {
+    let boards = catalog.boards().into_iter().filter_map(|listed| listed.described.ok());
+    boards.filter(|(board, _)| board.generic).map(|(_, chip)| chip).collect()
+}
+
+/// A clock of each kind that the chip can have.
+fn clocks(chip: &Chip) -> Vec<ClockSetting> {
+    let values = &chip.field_for(Role::Clock).expect("a clock field").values;
+    let of = |source: ClockSource| match source {
+        ClockSource::Internal { hz } => ClockSetting { source, hz },
+        ClockSource::Crystal { to_hz, .. } => ClockSetting { source: ClockSource::Crystal { from_hz: to_hz, to_hz }, hz: to_hz },
+        ClockSource::External => ClockSetting { source, hz: Hertz(10_000_000) },
+    };
+    values.iter().filter_map(|value| value.clock.map(of)).collect()
+}
+
+fn draft(chip: &Chip, clock: ClockSetting, configuration: Option<Vec<u8>>, reserved: Option<Span>) -> Draft<'_> {
+    Draft {
+        name: "kiln".into(),
+        summary: Stated::told("burns \"pots\" # not plants\\".into()),
+        chip: Stated::read(chip),
+        configuration,
+        supply: Stated::told(Millivolts(5_000)),
+        clock: Stated::told(clock),
+        clock_known: Some("printed on it\nhz = 1".into()),
+        reservation: Stated::told(reserved.map(|span| DraftReservation { span, loader: None, start_delay_ms: 0 })),
+        drives: vec!["the \"big\" heater".into()],
+        settings: Stated::assumed(Some(Span::first(chip.eeprom.bytes))),
+        console: Some((38_400, "ready".into())),
+    }
+}
+
+#[test]
+fn every_draft_is_a_board_file_and_gives_the_clock_that_was_told() {
+    let catalog = Catalog::built_in();
+    let mut random = fastrand::Rng::with_seed(11);
+    let mut drafts = 0;
+    for chip in chips(&catalog) {
+        for clock in clocks(&chip) {
+            let sections = chip.boot_sections.iter().map(|section| Some(section.span)).chain([None]);
+            for reserved in sections {
+                let read: Vec<u8> = chip.configuration.iter().map(|_| random.u8(..)).collect();
+                for configuration in [None, Some(chip.factory_configuration()), Some(read)] {
+                    let drafted = draft(&chip, clock, configuration, reserved).write();
+                    let made = read_board(&drafted.text, |part| catalog.chip(part).map_err(|why| why.to_string()));
+                    let (board, _) = made.unwrap_or_else(|mistakes| panic!("{}: {mistakes:?}\n{}", chip.part, drafted.text));
+                    let expected = board.expected_configuration(&chip, &chip.factory_configuration());
+                    assert_eq!(chip.system_clock(&board, &expected), Some(clock.hz), "{}\n{}", chip.part, drafted.text);
+                    assert_eq!(board.reservation.map(|reservation| reservation.span), reserved);
+                    assert!(drafted.told > 0 && drafted.assumed > 0);
+                    drafts += 1;
+                }
+            }
+        }
+    }
+    assert!(drafts > 100, "only {drafts}");
+}
+
+#[test]
+fn a_clock_that_the_chip_cannot_have_is_known() {
+    let chip = Catalog::built_in().chip("ATmega1284P").expect("the chip");
+    let of = |hz: u32| ClockSetting { source: ClockSource::Crystal { from_hz: Hertz(hz), to_hz: Hertz(hz) }, hz: Hertz(hz) };
+    assert!(draft(&chip, of(20_000_000), None, None).can_run());
+    assert!(!draft(&chip, of(32_000_000), None, None).can_run());
+}

@@ -1,0 +1,58 @@
+//! `boards new`: from a chip that nobody has described to a board that other commands take.
+
+use super::Home;
+
+#[test]
+fn a_chip_that_is_read_becomes_a_board() {
+    let home = Home::new();
+    home.run("boards new kiln --via sim:vent").exits(0).says("of its values were read").says("Next: farrier boards show kiln");
+    let file = std::fs::read_to_string(home.path().join("boards/kiln.toml")).expect("the file");
+    assert!(file.contains("chip = \"ATmega1284P\" # read: ID 1E 97 05"), "{file}");
+    assert!(file.contains("hz = 1000000 # read") && file.contains("brown-out = \"off\" # read"), "{file}");
+    home.run("boards show kiln").exits(0).says("kiln: a board with an ATmega1284P");
+    home.run(&format!("boards check {}", home.path().join("boards/kiln.toml").display())).exits(0).says("is right");
+    home.run("inspect --board kiln --via sim:vent").exits(0).says("kiln: a board");
+    assert_eq!(home.run("journal --json").json()["jobs"].as_array().map(Vec::len), Some(0), "nothing was changed");
+    home.run("boards new kiln --via sim:vent").exits(2).says("there is a board kiln already");
+}
+
+#[test]
+fn what_is_told_stands_in_the_file() {
+    let home = Home::new();
+    let told = [
+        "boards",
+        "new",
+        "kiln",
+        "--chip",
+        "atmega328p",
+        "--clock",
+        "crystal",
+        "--hz",
+        "20MHz",
+        "--reserve",
+        "1024",
+        "--drives",
+        "a \"big\" heater",
+    ];
+    let output = home.command().args(told).args(["--to", "kiln.toml", "--json"]).output().expect("the program");
+    assert!(output.status.success(), "{output:?}");
+    let file = std::fs::read_to_string(home.path().join("kiln.toml")).expect("the file");
+    for line in ["hz = 20000000 # told", "start = 0x07C00 # told", "keep-eeprom = \"on\" # assumed"] {
+        assert!(file.contains(line), "{line}\n{file}");
+    }
+    home.run("boards check kiln.toml").exits(0);
+    home.run("boards show kiln.toml").exits(0).says("It drives a \"big\" heater");
+}
+
+#[test]
+fn what_is_missing_or_impossible_is_said_and_nothing_is_written() {
+    let home = Home::new();
+    home.run("boards new kiln").exits(2).says("farrier boards new kiln --chip PART");
+    home.run("boards new kiln --chip ATmega1284P").exits(2).says("--clock crystal --hz 16MHz");
+    home.run("boards new kiln --chip ATmega1284P --clock crystal --hz 32MHz").exits(2).says("cannot be set to that clock");
+    home.run("boards new kiln --chip ATmega1284P --clock internal --hz 2MHz").exits(2).says("8 MHz, and an eighth of each");
+    home.run("boards new kiln --via sim:vent --reserve 3000").exits(2).says("no boot section of 3000 bytes; it has: 1024, 2048");
+    home.run("boards new Kiln --via sim:vent").exits(2).says("small letters");
+    home.run("boards new vent --via sim:vent").exits(2).says("there is a board vent already");
+    assert!(!home.path().join("boards").exists());
+}
