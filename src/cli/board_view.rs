@@ -39,9 +39,14 @@ pub fn room(held: &Image, board: &Board, chip: &Chip) -> String {
     format!("{left} left of {} for the application", output::bytes(span.len().into()))
 }
 
+/// Says which board it is, and where that comes from.
+pub fn introduce(board: &Board, chip: &Chip, from: &str) {
+    output::say_under("Board    ", format!("{} ({}), {from}", board.name, chip.part));
+}
+
 /// Prints what a board holds.
 pub fn print(observed: &Observed, board: &Board, chip: &Chip) {
-    output::say_under("Board    ", format!("{}: {}", board.name, board.summary));
+    output::say_under("What     ", &board.summary);
     output::say_under("Chip     ", format!("{}, ID {}, {}", chip.part, id(observed), access(observed)));
     output::say_under("Supply   ", supply(observed, board));
     output::say_under("Loader   ", loader(&Fitted::of(observed, board, chip), board));

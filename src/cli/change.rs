@@ -359,7 +359,7 @@ impl Scene<'_> {
     /// Which board it is, as text.
     pub fn introduce(&self) {
         output::simulated(self.simulated);
-        output::say_under("Board    ", format!("{} ({}), {}", self.board.name, self.chip.part, self.board_from));
+        board_view::introduce(self.board, self.chip, self.board_from);
     }
 
     fn nothing_to_do(&self, decided: &Decided) -> Result<ExitCode, Stop> {

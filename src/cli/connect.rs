@@ -2,7 +2,8 @@
 
 use super::ask;
 use super::bridges;
-use super::context::Context;
+use super::context::{Context, Given};
+use super::folder::NAME;
 use super::gpio;
 use super::interrupt;
 use super::levels;
@@ -121,8 +122,10 @@ impl Context {
     pub fn connect(&self) -> Result<Connected, Stop> {
         let place = self.place()?;
         // What can be wrong or must be asked without the bridge comes before it is opened, which resets some.
-        let named = match (self.named_board()?, &place) {
-            (Some(named), _) => Some((named, "--board")),
+        let named = match (self.given_board()?, &place) {
+            // A sim knows its board, so that of a folder stands only for the folder's own bridge.
+            (Some(_), Place::Sim(_)) if self.global.board.is_none() && self.global.via.is_some() => None,
+            (Some(given), _) => Some(given),
             (None, Place::Sim(_)) => None,
             (None, _) => Some((self.chosen_board()?, "chosen")),
         };
@@ -130,7 +133,7 @@ impl Context {
     }
 
     /// Opens the bridge at `place`; what is behind it is `named`, or what a sim says of itself.
-    fn connect_to(&self, place: &Place, named: Option<((Board, Chip), &'static str)>) -> Result<Connected, Stop> {
+    fn connect_to(&self, place: &Place, named: Option<Given>) -> Result<Connected, Stop> {
         let Bridge { mut bus, bytes_per_second, hold } = match place {
             Place::Sim(name) => self.sim_bridge(name)?,
             Place::Gpio(name) => self.gpio_bridge(place, name)?,
@@ -267,6 +270,9 @@ impl Context {
     fn place(&self) -> Result<Place, Stop> {
         if let Some(via) = &self.global.via {
             return via.parse().map_err(|why: String| Stop::usage(why).hint("`farrier bridges` lists what there is; --help says more."));
+        }
+        if let Some(via) = &self.folder.via {
+            return via.parse().map_err(|why: String| Stop::usage(format!("`via` in {NAME}: {why}")));
         }
         let found = bridges::find(&self.home);
         if let [only] = found.sure().as_slice() {

@@ -1,6 +1,7 @@
 //! What every command starts from: options, folders, catalog.
 
 use super::args::Global;
+use super::folder::Folder;
 use super::home::Home;
 use super::stop::Stop;
 use crate::board::{Board, Catalog, Chip, Way, WayIn};
@@ -13,6 +14,8 @@ pub const MADE_BY: &str = concat!("farrier ", env!("CARGO_PKG_VERSION"));
 /// Options, folders and the catalog.
 pub struct Context {
     pub global: Global,
+    /// What the working folder says of board, bridge and images.
+    pub folder: Folder,
     pub home: Home,
     pub catalog: Catalog,
 }
@@ -21,11 +24,11 @@ impl Context {
     /// Finds the folders; opens nothing.
     ///
     /// # Errors
-    /// As [`Home::find`].
+    /// As [`Home::find`] and [`Folder::here`].
     pub fn new(global: Global) -> Result<Context, Stop> {
         let home = Home::find()?;
         let catalog = Catalog::with_folder(home.boards());
-        Ok(Context { global, home, catalog })
+        Ok(Context { global, folder: Folder::here()?, home, catalog })
     }
 
     /// The board that `--board` names.
@@ -34,6 +37,18 @@ impl Context {
     /// When it is not in the catalog, or its file has mistakes.
     pub fn named_board(&self) -> Result<Option<(Board, Chip)>, Stop> {
         self.global.board.as_deref().map(|name| self.catalog.board(name).map_err(Stop::from)).transpose()
+    }
+
+    /// The board that `--board` or the working folder names, and which of them it was.
+    ///
+    /// # Errors
+    /// As [`Context::named_board`].
+    pub fn given_board(&self) -> Result<Option<Given>, Stop> {
+        if let Some(named) = self.named_board()? {
+            return Ok(Some((named, "named by --board")));
+        }
+        let of_folder = self.folder.board.as_deref().map(|name| self.catalog.board(name)).transpose()?;
+        Ok(of_folder.map(|named| (named, OF_FOLDER)))
     }
 
     pub fn snapshots(&self) -> Snapshots {
@@ -48,6 +63,11 @@ impl Context {
         Ok(Journal::open(self.home.journal())?)
     }
 }
+
+/// A board with its chip, and where that comes from.
+pub type Given = ((Board, Chip), &'static str);
+
+const OF_FOLDER: &str = "named by farrier.toml in this folder";
 
 /// The way in that this version uses.
 ///

@@ -40,7 +40,7 @@ impl Inspect {
     pub fn run(self, context: &Context) -> Result<ExitCode, Stop> {
         let Some(what) = &self.what else { return on_board(context) };
         if let Ok(kept) = context.snapshots().load(what) {
-            return snapshot::show(context, &kept);
+            return snapshot::show(context, &kept, "named by the snapshot");
         }
         self.image(context, what)
     }
@@ -86,6 +86,7 @@ fn on_board(context: &Context) -> Result<ExitCode, Stop> {
         output::json(&document);
     } else {
         output::simulated(simulated);
+        board_view::introduce(board, chip, connected.board_from);
         let abilities = connected.bus.abilities();
         output::say_under("Bridge   ", format!("{}, pins at {}, through {}", abilities.name, abilities.pin_level, connected.via));
         output::say_under("Lines    ", wiring.lines.map_or("not driven".into(), |lines| lines.to_string()));

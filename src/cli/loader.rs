@@ -63,7 +63,7 @@ impl Install {
     fn run(self, context: &Context) -> Result<ExitCode, Stop> {
         let with = self.with.as_deref().map(|path| images::flash_only(path, self.at)).transpose()?;
         let intent = |board: &Board, _: &_| {
-            let loader = self.loader(board)?;
+            let loader = self.loader(context, board)?;
             let application = with.clone().map_or(ApplicationIntent::Keep, ApplicationIntent::Write);
             Ok(Intent { loader: LoaderIntent::Install(loader), application, ..Intent::default() })
         };
@@ -79,9 +79,9 @@ impl Install {
     }
 
     /// The image of the loader: named, from a file, or the board's own.
-    fn loader(&self, board: &Board) -> Result<NamedImage, Stop> {
+    fn loader(&self, context: &Context, board: &Board) -> Result<NamedImage, Stop> {
         let own = board.reservation.as_ref().and_then(|reservation| reservation.loader.as_deref());
-        let Some(name) = self.loader.as_deref().or(own) else {
+        let Some(name) = self.loader.as_deref().or(context.folder.loader.as_deref()).or(own) else {
             let what = format!("the board file of {} names no loader", board.name);
             return Err(Stop::usage(what).hint("name one: --loader NAME|FILE"));
         };

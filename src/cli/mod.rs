@@ -14,6 +14,7 @@ pub mod connections;
 mod consent;
 mod context;
 mod explain;
+mod folder;
 mod gpio;
 mod home;
 mod images;

@@ -47,8 +47,8 @@ pub fn run(context: &Context, on: &str, change: &Change) -> Result<ExitCode, Sto
 }
 
 fn board_of(context: &Context, kept: Option<&Snapshot>) -> Result<(Board, Chip), Stop> {
-    match (context.named_board()?, kept) {
-        (Some(named), _) => Ok(named),
+    match (context.given_board()?, kept) {
+        (Some((named, _)), _) => Ok(named),
         (None, Some(kept)) => Ok(context.catalog.board(&kept.head.info.board)?),
         (None, None) => {
             Err(Stop::usage("a plan on factory needs to know which board").hint("Give --board NAME; `farrier boards` lists them."))

@@ -58,7 +58,7 @@ impl Snapshot {
         match self {
             Snapshot::Take(take) => take.run(context),
             Snapshot::List(_) => list(context),
-            Snapshot::Show(Show { name }) => show(context, &context.snapshots().load(&name)?),
+            Snapshot::Show(Show { name }) => show(context, &context.snapshots().load(&name)?, "named by the snapshot"),
             Snapshot::Compare(Compare { first, second }) => {
                 let shelf = context.snapshots();
                 compare::run(context, &shelf.load(&first)?, &shelf.load(&second)?)
@@ -75,12 +75,13 @@ impl Take {
         let info = info(context, &connected.board.name, &connected.chip, &connected.via, connected.simulated());
         let name = shelf.save(&observed, &info)?;
         let kept = shelf.load(shelf.path(&name))?;
-        connected.close()?;
         if !context.global.json {
             output::say(format!("Snapshot {} is taken:", name.as_str()));
             output::line(format!("  {}", kept.path.display()));
         }
-        show(context, &kept)
+        let from = connected.board_from;
+        connected.close()?;
+        show(context, &kept, from)
     }
 }
 
@@ -104,11 +105,11 @@ pub fn info(context: &Context, board: &str, chip: &Chip, via: &str, simulated: b
 ///
 /// # Errors
 /// When its board or chip is not in the catalog any more.
-pub fn show(context: &Context, kept: &Kept) -> Result<ExitCode, Stop> {
+pub fn show(context: &Context, kept: &Kept, from: &str) -> Result<ExitCode, Stop> {
     let info = &kept.head.info;
-    let (board, chip) = match context.named_board()? {
-        Some(named) => named,
-        None => context.catalog.board(&info.board)?,
+    let ((board, chip), from) = match context.named_board()? {
+        Some(named) => (named, "named by --board"),
+        None => (context.catalog.board(&info.board)?, from),
     };
     if context.global.json {
         let mut document = board_view::as_json(&kept.observed, &board, &chip);
@@ -121,6 +122,7 @@ pub fn show(context: &Context, kept: &Kept) -> Result<ExitCode, Stop> {
     if info.simulated {
         output::say("SIMULATED: read from a simulated board.");
     }
+    board_view::introduce(&board, &chip, from);
     let tag = info.tag.as_deref().map(|tag| format!(", tag {tag}")).unwrap_or_default();
     let when = humantime::format_rfc3339_seconds(info.date);
     output::say_under("Snapshot ", format!("taken {when} through {} by {}{tag}", info.bridge, info.made_by));

@@ -5,7 +5,7 @@ use super::context::Context;
 use super::map::{self, Mark};
 use super::progress::Progress;
 use super::stop::{Code, Stop};
-use super::{images, interrupt, output};
+use super::{board_view, images, interrupt, output};
 use crate::board::Chip;
 use crate::diagnosis::{self, Explanation};
 use crate::image::{ByteAddress, Image, Span};
@@ -20,8 +20,8 @@ use std::process::ExitCode;
 #[derive(Args, Debug)]
 #[command(after_help = "Example: farrier verify vent.hex --via sim:vent")]
 pub struct Verify {
-    /// Intel HEX, ELF, or raw binary with --at.
-    pub image: String,
+    /// Intel HEX, ELF, or raw binary with --at. Without it: the application that farrier.toml in this folder names.
+    pub image: Option<String>,
     /// Where a raw binary image goes.
     #[arg(long, value_name = "ADDRESS", value_parser = images::address)]
     pub at: Option<ByteAddress>,
@@ -29,7 +29,8 @@ pub struct Verify {
 
 impl Verify {
     pub fn run(self, context: &Context) -> Result<ExitCode, Stop> {
-        let wanted = images::flash_only(&self.image, self.at)?;
+        let image = context.folder.image(self.image.as_deref())?;
+        let wanted = images::flash_only(&image, self.at)?;
         let mut connected = context.connect()?;
         let compared = Compared::of(context, &mut connected, &wanted)?;
         let (via, simulated) = (&connected.via, connected.simulated());
@@ -37,16 +38,17 @@ impl Verify {
         if context.global.json {
             let rows: Vec<_> = compared.differences.iter().map(as_json).collect();
             output::json(&json!({
-                "image": self.image, "same": same, "bytes": wanted.image.len(), "checksummed": compared.proof.checksummed,
-                "read": compared.proof.read, "differences": rows, "explanation": compared.words(&self.image), "simulated": simulated,
+                "image": image, "same": same, "bytes": wanted.image.len(), "checksummed": compared.proof.checksummed,
+                "read": compared.proof.read, "differences": rows, "explanation": compared.words(&image), "simulated": simulated,
             }));
         } else {
             if simulated {
                 output::say("SIMULATED: this is a simulated board.");
             }
             let at = self.at.map(|at| format!(" --at {at}")).unwrap_or_default();
-            compared.tell(&self.image, &wanted.image, &connected.chip);
-            let next = if same { format!("farrier inspect --via {via}") } else { format!("farrier write {}{at} --via {via}", self.image) };
+            board_view::introduce(&connected.board, &connected.chip, connected.board_from);
+            compared.tell(&image, &wanted.image, &connected.chip);
+            let next = if same { format!("farrier inspect --via {via}") } else { format!("farrier write {}{at} --via {via}", image) };
             output::next(next);
         }
         connected.close()?;

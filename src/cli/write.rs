@@ -16,8 +16,8 @@ use std::process::ExitCode;
 #[derive(Args, Debug)]
 #[command(after_help = "Example: farrier write vent.hex --via sim:vent")]
 pub struct Write {
-    /// Intel HEX, ELF, or raw binary with --at.
-    pub image: String,
+    /// Intel HEX, ELF, or raw binary with --at. Without it: the application that farrier.toml in this folder names.
+    pub image: Option<String>,
     /// Where a raw binary image goes.
     #[arg(long, value_name = "ADDRESS", value_parser = images::address)]
     pub at: Option<ByteAddress>,
@@ -43,31 +43,32 @@ pub enum Only {
 
 impl Write {
     pub fn run(self, context: &Context) -> Result<ExitCode, Stop> {
-        let intent = |board: &Board, chip: &Chip| self.intent(board, chip);
+        let image = context.folder.image(self.image.as_deref())?;
+        let intent = |board: &Board, chip: &Chip| self.intent(&image, board, chip);
         change::run(
             context,
             &Change {
                 intent: &intent,
                 done: "The application is written.",
                 already: "The board holds this application already. Nothing was changed.",
-                next: &|via| format!("farrier verify {} --via {via}", self.image),
+                next: &|via| format!("farrier verify {image} --via {via}"),
             },
         )
     }
 
-    fn intent(&self, board: &Board, chip: &Chip) -> Result<Intent, Stop> {
-        let file = images::load(&self.image, self.at)?;
+    fn intent(&self, path: &str, board: &Board, chip: &Chip) -> Result<Intent, Stop> {
+        let file = images::load(path, self.at)?;
         if self.also.is_empty() {
-            images::name_others(&self.image, &file);
+            images::name_others(path, &file);
         }
-        let flash = images::flash(&self.image, &file)?;
+        let flash = images::flash(path, &file)?;
         let image = match self.only {
             Some(Only::Application) => flash.image.crop(board.application(chip)),
             None => flash.image,
         };
         let carried = |also: Also, memory: Memory| {
             let image = file.memories.get(&memory).filter(|_| self.also.contains(&also))?;
-            Some(NamedImage { name: self.image.clone(), image: image.clone() })
+            Some(NamedImage { name: path.to_owned(), image: image.clone() })
         };
         Ok(Intent {
             application: ApplicationIntent::Write(NamedImage { name: flash.name, image }),

@@ -11,7 +11,7 @@ fn a_chip_that_is_read_becomes_a_board() {
     assert!(file.contains("hz = 1000000 # read") && file.contains("brown-out = \"off\" # read"), "{file}");
     home.run("boards show kiln").exits(0).says("kiln: a board with an ATmega1284P");
     home.run(&format!("boards check {}", home.path().join("boards/kiln.toml").display())).exits(0).says("is right");
-    home.run("inspect --board kiln --via sim:vent").exits(0).says("kiln: a board");
+    home.run("inspect --board kiln --via sim:vent").exits(0).says("kiln (ATmega1284P), named by --board");
     assert_eq!(home.run("journal --json").json()["jobs"].as_array().map(Vec::len), Some(0), "nothing was changed");
     home.run("boards new kiln --via sim:vent").exits(2).says("there is a board kiln already");
 }

@@ -5,6 +5,7 @@ mod boards_new;
 mod bricked;
 mod bridges_make;
 mod connections;
+mod folder;
 #[cfg(target_os = "linux")]
 mod full_disk;
 #[cfg(target_os = "linux")]

@@ -1,0 +1,42 @@
+//! `farrier.toml` in the working folder: what it names is used, and what the command line or a sim says goes before it.
+
+use super::Home;
+use super::loader::demo_application;
+
+fn home(file: &str) -> Home {
+    let home = Home::new();
+    home.file("farrier.toml", file.as_bytes());
+    home.file("vent.hex", demo_application("vent"));
+    home
+}
+
+#[test]
+fn a_folder_names_board_bridge_and_application() {
+    let home = home("board = \"vent\"\nvia = \"sim:bench\"\napplication = \"vent.hex\"\n");
+    home.run("sim new bench --board vent").exits(0);
+    home.run("write --yes")
+        .exits(0)
+        .says("vent (ATmega1284P), named by farrier.toml in this folder")
+        .says("farrier verify vent.hex --via sim:bench");
+    home.run("verify").exits(0).says("The flash holds vent.hex");
+    home.run("inspect").exits(0).says("named by farrier.toml");
+    home.run("loader install --on factory").exits(0).says("vent (ATmega1284P)");
+}
+
+#[test]
+fn the_command_line_goes_before_the_folder_and_a_sim_knows_its_own_board() {
+    let home = home("board = \"pump\"\nvia = \"sim:pump\"\napplication = \"pump.hex\"\n");
+    home.run("inspect --via sim:vent").exits(0).says("vent (ATmega1284P), named by the sim");
+    home.run("inspect --via sim:vent --board generic-atmega1284p").exits(0).says("named by --board");
+    home.run("write vent.hex --via sim:vent --yes").exits(0);
+    home.run("snapshot list --board vent --json").exits(0);
+    assert_eq!(home.run("journal --json").json()["jobs"].as_array().map(Vec::len), Some(1), "the folder's board chooses no jobs");
+}
+
+#[test]
+fn mistakes_and_what_is_missing_are_said() {
+    home("bord = \"vent\"\n").run("inspect").exits(2).says("farrier.toml:1");
+    home("via = \"somewhere:\"\n").run("inspect").exits(2).says("`via` in farrier.toml");
+    home("board = \"nowhere\"\nvia = \"sim:vent\"\n").run("inspect").exits(2).says("there is no board \"nowhere\"");
+    Home::new().run("write --via sim:vent --yes").exits(2).says("application = \"FILE\"");
+}
