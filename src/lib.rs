@@ -5,7 +5,7 @@
 //! Who may use whom; `tests/tidy` reads the `use` lines and fails on any other arrow. Every module may use `units`.
 //!
 //! ```text
-//! units, finding, time   nothing
+//! units, finding, time, file   nothing
 //! reader                 nothing; TOML that people write
 //! image                  finding
 //! board                  image, finding, reader
@@ -15,17 +15,17 @@
 //! link                   bus, frame, time, finding, reader
 //! algorithm              bus, board, image, time, finding
 //! plan                   board, image, finding
-//! record                 board, image, plan, finding
+//! record                 board, image, plan, finding, file
 //! diagnosis              plan, algorithm, board, image, finding
 //! job                    plan, diagnosis, record, algorithm, bus, board, image, time, finding
-//! sim                    frame, bus, board, image, time, finding, lock, link (wires and executors)
+//! sim                    frame, bus, board, image, time, finding, lock, file, link (wires and executors)
 //! cli                    everything; it opens the link and hands job a bus
 //! ```
 //!
 //! # The modules, from the bottom up
 //!
 //! [`units`], [`time`] and [`finding`] are words that all the others share: hertz, volts and counts of bytes; time as a handle, which
-//! is the host's or a simulated one; and the one table of everything that a plan may object to.
+//! is the host's or a simulated one; and the one table of everything that a plan may object to. [`file`] is how every file is written.
 //!
 //! [`reader`] reads descriptions in TOML and tells every mistake with its place. [`image`] is bytes with addresses, sparse, read from
 //! Intel HEX, raw binary and ELF files and written again. [`board`] is what is known of chips and boards before one is connected, and
@@ -50,6 +50,7 @@ pub mod board;
 pub mod bus;
 pub mod cli;
 pub mod diagnosis;
+pub mod file;
 pub mod finding;
 pub mod frame;
 pub mod image;

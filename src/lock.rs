@@ -7,6 +7,12 @@ use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
+/// How a lock names this process as its holder.
+#[must_use]
+pub fn this_process() -> String {
+    format!("process {}", std::process::id())
+}
+
 /// Somebody who only looks whether a lock is held has it for a moment: it is tried again.
 const TRIES: u32 = 3;
 const BETWEEN_TRIES: Duration = Duration::from_millis(20);
@@ -39,7 +45,7 @@ impl Lock {
         for _ in 0..TRIES {
             match file.try_lock() {
                 Ok(()) => {
-                    let named = file.set_len(0).and_then(|()| write!(file, "process {}", std::process::id()));
+                    let named = file.set_len(0).and_then(|()| file.write_all(this_process().as_bytes()));
                     return named.map(|()| Lock { _file: file }).map_err(io("write"));
                 }
                 Err(TryLockError::WouldBlock) => clock.wait_until(clock.now().plus(BETWEEN_TRIES)),
@@ -71,7 +77,7 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("lock");
         assert_eq!(Lock::holder(&path), None, "nobody has ever held it");
-        let own = format!("process {}", std::process::id());
+        let own = this_process();
         let lock = Lock::take(&path).unwrap();
         assert_eq!(Lock::holder(&path).as_ref(), Some(&own));
         assert!(matches!(Lock::take(&path), Err(LockError::Held { holder }) if holder == own));

@@ -10,6 +10,7 @@ use super::{board_view, consent, interrupt, output, plan_view, safety, snapshot}
 use crate::board::{Board, Chip};
 use crate::finding::Finding;
 use crate::job::{self, Baseline, BaselineError, Bench, Entry, JobError, Report};
+use crate::lock;
 use crate::plan::{self, Candidate, Fingerprint, Intent, Observed, Pace, Plan, Resume, Target};
 use crate::record::{Accepted, Held, JobId, Journal, NewJob, Shown, SnapshotInfo, SnapshotName, UsedImage};
 use serde_json::{Value, json};
@@ -306,7 +307,7 @@ impl Scene<'_> {
             calibration: decided.observed.calibration,
             serial_number: plan::serial_number(&decided.observed, self.board, self.chip),
             bridge: self.via.to_owned(),
-            holder: format!("process {}", std::process::id()),
+            holder: lock::this_process(),
             simulated: self.simulated,
             made_by: MADE_BY.to_owned(),
             baseline: inherited.map_or_else(|| before.clone(), |inherited| inherited.snapshot.clone()),

@@ -3,6 +3,7 @@
 use super::context::Context;
 use super::stop::Stop;
 use super::{options, output};
+use crate::file;
 use clap::{Args, Command};
 use clap_complete::Shell;
 use serde_json::json;
@@ -85,7 +86,7 @@ pub fn write_pages(mut command: Command, folder: &Path) -> Result<Vec<PathBuf>, 
         let page = clap_mangen::Man::new(command.clone());
         let path = folder.join(page.get_filename());
         let mut text = Vec::new();
-        let made = page.render(&mut text).and_then(|()| fs::write(&path, &text));
+        let made = page.render(&mut text).and_then(|()| file::replace(&path, &text));
         made.map_err(|source| PageError { path: path.clone(), source })?;
         written.push(path);
         open.extend(command.get_subcommands().filter(|below| !below.is_hide_set() && below.get_name() != "help"));

@@ -2,10 +2,9 @@
 
 use super::output;
 use super::stop::Stop;
+use crate::file;
 use crate::image::{self, ByteAddress, ImageFile, Memory};
 use crate::plan::NamedImage;
-use std::fs::File;
-use std::io::Write;
 use std::path::Path;
 
 /// An address as people type it: `0x1F800` or `129024`.
@@ -32,8 +31,7 @@ pub fn byte(text: &str) -> Result<u8, String> {
 /// # Errors
 /// When it is there already, or cannot be written.
 pub fn write_new(path: &Path, bytes: &[u8]) -> Result<(), Stop> {
-    let written = File::create_new(path).and_then(|mut file| file.write_all(bytes).and_then(|()| file.sync_all()));
-    written
+    file::write_new(path, bytes)
         .map_err(|why| Stop::usage(format!("{} cannot be written: {why}", path.display())).hint("Nothing is overwritten: name a new file."))
 }
 

@@ -11,6 +11,7 @@ use crate::board::{Board, Chip};
 use crate::image::{Image, Memory};
 use crate::job::{self, Bench, Entry, Event};
 use crate::link::Client;
+use crate::lock;
 use crate::plan::{self, Desired, Intent, Observed, Pace, Plan, Resume, Target};
 use crate::record::{JobId, Journal, NewJob, RecordError, SnapshotInfo, SnapshotName, Snapshots};
 use crate::sim::{BYTES_PER_SECOND, Contents, Fault, Sim};
@@ -225,7 +226,7 @@ impl<'a> Stage<'a> {
             calibration: observed.calibration,
             serial_number: None,
             bridge: "a rehearsal".to_owned(),
-            holder: format!("process {}", std::process::id()),
+            holder: lock::this_process(),
             simulated: true,
             made_by: MADE_BY.to_owned(),
             baseline,

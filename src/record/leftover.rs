@@ -5,8 +5,9 @@
 //! cannot be locked, nothing is swept.
 
 use super::RecordError;
-use super::folder::{UNFINISHED, fault};
-use std::fs::{self, File};
+use super::folder::fault;
+use crate::file;
+use std::fs::File;
 use std::path::Path;
 
 const LOCK: &str = ".writing";
@@ -19,19 +20,10 @@ pub(super) fn begin(root: &Path) -> Result<Writing, RecordError> {
     let path = root.join(LOCK);
     let file = File::options().create(true).truncate(false).write(true).open(&path).map_err(fault("open", &path))?;
     if file.try_lock().is_ok() {
-        sweep(root);
+        file::sweep(root);
         let _ = file.unlock();
     }
     // Without locks nobody sweeps either.
     let _ = file.lock_shared();
     Ok(Writing(file))
-}
-
-/// What cannot be removed now is left for the next time.
-fn sweep(root: &Path) {
-    for entry in fs::read_dir(root).into_iter().flatten().flatten() {
-        if entry.file_name().to_string_lossy().starts_with(UNFINISHED) {
-            let _ = fs::remove_dir_all(entry.path());
-        }
-    }
 }

@@ -4,9 +4,10 @@
 
 use super::folder::fault;
 use super::{RecordError, folder};
+use crate::file;
 use crate::image::Sha256;
 use std::fs::{self, File};
-use std::io::{self, Read, Write};
+use std::io::Read;
 use std::path::Path;
 
 /// Its name begins with a dot, as no snapshot's does.
@@ -21,22 +22,12 @@ pub(super) fn place(root: &Path, path: &Path, bytes: &[u8]) -> Result<(), Record
         Some(false) => drop(fs::remove_file(&kept)),
         _ => {}
     }
-    write(path, bytes)?;
+    file::write_in_unfinished(path, bytes).map_err(fault("write", path))?;
     if folder::create(&root.join(FOLDER)).is_ok() {
         // Without links, or when another process was faster, this file stands for itself.
         let _ = fs::hard_link(path, &kept);
     }
     Ok(())
-}
-
-/// Writes a new file, which from then on is read and not written.
-pub(super) fn write(path: &Path, bytes: &[u8]) -> Result<(), RecordError> {
-    let write = || -> io::Result<()> {
-        let mut file = File::create_new(path)?;
-        file.write_all(bytes)?;
-        file.sync_all()
-    };
-    write().map_err(fault("write", path))
 }
 
 /// Whether a file holds exactly these bytes; `None` where there is none that can be read.

@@ -100,7 +100,10 @@ impl Home {
         let dir = self.path().join(format!("held-{sim}"));
         let read = |name: &str| std::fs::read(dir.join(name)).expect("an exported file");
         let state = serde_json::from_slice(&read("state.json")).expect("state.json is JSON");
-        Held { flash: read("flash.bin"), eeprom: read("eeprom.bin"), state }
+        let held = Held { flash: read("flash.bin"), eeprom: read("eeprom.bin"), state };
+        // The next export goes there again, and overwrites nothing.
+        std::fs::remove_dir_all(&dir).expect("the folder goes");
+        held
     }
 }
 

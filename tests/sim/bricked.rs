@@ -294,8 +294,9 @@ fn a_surprise_is_drawn_by_the_seed_and_not_told() {
         let alike = Sim::bricked(&board, &chip, seed, &[kind]).expect("made");
         let open = store.open_sim(&name).expect("opened");
         assert_eq!((open.sim().contents(), open.sim().faults()), (alike.contents(), alike.faults()));
-        open.export(out.path()).expect("exported");
-        let told = std::fs::read_to_string(out.path().join("state.json")).expect("readable");
+        let held = out.path().join(&name);
+        open.export(&held).expect("exported");
+        let told = std::fs::read_to_string(held.join("state.json")).expect("readable");
         assert!(!told.contains(kind.name) && told.contains("\"faults\": null"), "{told}");
         drawn.insert(kind.name);
     }

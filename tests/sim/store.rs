@@ -160,6 +160,13 @@ fn export_writes_what_the_silicon_holds() {
     assert_eq!(state["chip"], "ATmega1284P");
     assert_eq!(state["fuses"], serde_json::json!({ "low": 0x62, "high": 0x99, "extended": 0xFF }));
     assert_eq!((&state["lock"], &state["violations"]), (&serde_json::json!(0xFF), &serde_json::json!(1)));
+
+    send(&open, &[[0xC0, 0, 3, 0x76], [0x99, 0, 0, 0]]);
+    fs::remove_file(folder.join("flash.bin")).expect("removed");
+    let refused = open.export(&folder).expect_err("there are two of the files").to_string();
+    assert!(refused.contains("eeprom.bin is there already"), "{refused}");
+    assert_eq!(fs::read(folder.join("eeprom.bin")).expect("readable")[3], 0x77, "the earlier export is as it was");
+    assert!(!folder.join("flash.bin").exists(), "nothing is written where one is refused");
 }
 
 #[test]

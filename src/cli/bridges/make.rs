@@ -6,10 +6,11 @@ use super::super::output;
 use super::super::stop::{Code, Stop};
 use super::uf2_drive::{self, Drive};
 use crate::board::{BridgeImage, BridgeKind, FirmwareWay, bridge_image, bridge_kind};
+use crate::file;
 use clap::Args;
 use serde_json::json;
-use std::fs::{self, File};
-use std::io::{self, Write};
+use std::fs;
+use std::io;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
@@ -121,7 +122,7 @@ fn refused(what: String) -> Stop {
     Stop::new(Code::Refused, what).hint("Nothing was written.")
 }
 
-/// Writes a file under a temporary name, puts it on the disk, and gives it its name; never over another.
+/// Writes the image, unless it is there already; never over another file.
 fn write(folder: &Path, name: &str, bytes: &[u8]) -> Result<Done, Stop> {
     let path = folder.join(name);
     match fs::read(&path) {
@@ -130,19 +131,7 @@ fn write(folder: &Path, name: &str, bytes: &[u8]) -> Result<Done, Stop> {
         Err(error) if error.kind() == io::ErrorKind::NotFound => {}
         Err(error) => return Err(cannot(&path, &error)),
     }
-    let temporary = folder.join(format!(".unfinished-{}-{name}", std::process::id()));
-    let written = File::create_new(&temporary).and_then(|mut file| file.write_all(bytes).and_then(|()| file.sync_all()));
-    let named = written.and_then(|()| match fs::symlink_metadata(&path) {
-        Err(error) if error.kind() == io::ErrorKind::NotFound => fs::rename(&temporary, &path),
-        _ => Err(io::ErrorKind::AlreadyExists.into()),
-    });
-    if let Err(error) = named {
-        // What stands there is of no use; the error that led here is the one to tell.
-        let _ = fs::remove_file(&temporary);
-        return Err(cannot(&path, &error));
-    }
-    // The name is on the disk once its folder is. Where a folder cannot be opened, the system orders its own names.
-    let _ = File::open(folder).and_then(|folder| folder.sync_all());
+    file::write_new(&path, bytes).map_err(|error| cannot(&path, &error))?;
     Ok(Done::Written(path))
 }
 

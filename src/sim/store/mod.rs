@@ -18,6 +18,7 @@ use super::bricked::{BrickError, Bricked, SURPRISE};
 use super::fault::Fault;
 use super::handle::Sim;
 use crate::board::{Board, Catalog, CatalogError, Chip};
+use crate::file;
 use crate::link::Wire;
 use crate::lock::{Lock, LockError};
 use serde::Serialize;
@@ -53,6 +54,8 @@ pub enum StoreError {
     Brick(#[from] BrickError),
     #[error("{} is damaged:\n{why}", .path.display())]
     Damaged { path: PathBuf, why: String },
+    #[error("{} is there already, and nothing is overwritten.\nName another folder", .path.display())]
+    Taken { path: PathBuf },
     #[error("cannot {doing} {}:\n{source}", .path.display())]
     Io { doing: &'static str, path: PathBuf, source: io::Error },
 }
@@ -210,6 +213,7 @@ impl Store {
         }
         let folder = self.root.join(name);
         let lock = lock(name, &folder)?;
+        file::sweep(&folder);
         let state = State::read(&folder)?;
         let (board, chip) = self.board(&state.board)?;
         let (board_name, seed) = (state.board.clone(), state.seed);

@@ -3,6 +3,7 @@
 use super::state::State;
 use super::{StoreError, io_error};
 use crate::board::{Board, Chip};
+use crate::file;
 use crate::link::Wire;
 use crate::lock::Lock;
 use crate::sim::board::SimBoard;
@@ -59,7 +60,7 @@ impl OpenSim {
     /// Writes `flash.bin`, `eeprom.bin` and `state.json` into `folder`: what the silicon holds, whatever faults lie over it.
     ///
     /// # Errors
-    /// The disk's.
+    /// There are such files already, which are left as they are; or the disk's.
     pub fn export(&self, folder: &Path) -> Result<(), StoreError> {
         let Contents { flash, eeprom, fuses, lock, calibration } = self.sim.contents();
         let Violations { count, list } = self.sim.violations();
@@ -80,11 +81,11 @@ impl OpenSim {
         let path = folder.join("state.json");
         let text = serde_json::to_vec_pretty(&state).map_err(|error| io_error("write", &path)(error.into()))?;
         fs::create_dir_all(folder).map_err(io_error("create the folder", folder))?;
-        for (name, bytes) in [("flash.bin", &flash), ("eeprom.bin", &eeprom), ("state.json", &text)] {
-            let path = folder.join(name);
-            fs::write(&path, bytes).map_err(io_error("write", &path))?;
+        let files = [(folder.join("flash.bin"), &flash), (folder.join("eeprom.bin"), &eeprom), (path, &text)];
+        if let Some((taken, _)) = files.iter().find(|(path, _)| path.exists()) {
+            return Err(StoreError::Taken { path: taken.clone() });
         }
-        Ok(())
+        files.iter().try_for_each(|(path, bytes)| file::write_new(path, bytes).map_err(io_error("write", path)))
     }
 
     /// Saves the state now.

@@ -3,6 +3,7 @@
 use super::keeper::{self, Change};
 use super::{StoreError, io_error};
 use crate::board::{Board, Chip};
+use crate::file;
 use crate::sim::board::{Brick, SimBoard};
 use crate::sim::contents::Contents;
 use crate::sim::fault::Fault;
@@ -10,8 +11,7 @@ use crate::sim::violations::Violations;
 use fastrand::Rng;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
-use std::fs::{self, File};
-use std::io::Write;
+use std::fs;
 use std::path::Path;
 
 pub(super) const FILE: &str = "state.json";
@@ -82,15 +82,9 @@ impl State {
     /// Writes `state.json`: the new one is complete on disk before it takes the place of the old one. The changes that it has
     /// in it are forgotten then; if that fails, they are made twice, which changes no cell and counts a violation twice.
     pub(super) fn write(&self, folder: &Path) -> Result<(), StoreError> {
-        let (path, temporary) = (folder.join(FILE), folder.join("state.json.new"));
-        let write = || {
-            let mut file = File::create(&temporary)?;
-            file.write_all(&serde_json::to_vec(self)?)?;
-            file.sync_all()?;
-            fs::rename(&temporary, &path)?;
-            File::open(folder)?.sync_all()
-        };
-        write().map_err(io_error("write", &path))?;
+        let path = folder.join(FILE);
+        let text = serde_json::to_vec(self).map_err(|error| io_error("write", &path)(error.into()))?;
+        file::replace(&path, &text).map_err(io_error("write", &path))?;
         keeper::forget(folder)
     }
 
