@@ -320,7 +320,12 @@ impl Scene<'_> {
             leaves: Fingerprint::of_desired(decided.plan.desired(), self.chip),
             plan: &decided.plan,
         };
-        Ok(journal.begin(&new)?)
+        let job = journal.begin(&new)?;
+        let left = self.context.ended_unchanged(journal, Some(self.via))?;
+        for record in left.into_iter().filter(|record| record.job.id != job) {
+            journal.end_unchanged(record.job.id, record.job.last_entry())?;
+        }
+        Ok(job)
     }
 
     fn first_write(&self, journal: &Journal) -> Result<bool, Stop> {

@@ -18,7 +18,7 @@ use crate::job::{Bench, JobError};
 use crate::link::{Client, OpenError, SerialServerWire, SerialWire, SpeedWire, TcpWire, UsbWire, usb_device};
 use crate::lock::{Lock, LockError};
 use crate::plan::Observed;
-use crate::record::{Held, Journal};
+use crate::record::{End, Held, Job, JobId, JobRecord, Journal};
 use crate::sim::{OpenSim, Store};
 use std::path::PathBuf;
 use std::time::Duration;
@@ -302,14 +302,53 @@ impl Context {
     /// # Errors
     /// When the journal cannot be read.
     pub fn held_by_others(&self, journal: &Journal, own: &str) -> Result<Vec<Held>, Stop> {
-        let sims = self.sims();
-        let in_use = |via: &str| match via.parse() {
-            Ok(Place::Sim(name)) => sims.holder(&name).is_some(),
-            Ok(place) => self.lock_file(&place).is_some_and(|path| Lock::holder(&path).is_some()),
-            Err(_) => false,
-        };
         let open = journal.jobs()?.into_iter().filter(|job| job.ended.is_none() && job.bridge != own);
-        Ok(open.filter(|job| in_use(&job.bridge)).map(|job| Held { bridge: job.bridge, holder: job.holder }).collect())
+        let held = open.filter(|job| self.in_use(&job.bridge) == Some(true));
+        Ok(held.map(|job| Held { bridge: job.bridge, holder: job.holder }).collect())
+    }
+
+    /// Whether a process has this bridge just now; `None` where that cannot be found out, as of a device that is not plugged in.
+    fn in_use(&self, via: &str) -> Option<bool> {
+        match via.parse().ok()? {
+            Place::Sim(name) => Some(self.sims().holder(&name).is_some()),
+            place => Some(Lock::holder(&self.lock_file(&place)?).is_some()),
+        }
+    }
+
+    /// The jobs that have ended although nobody was left to write that down: their process is gone, and they had changed nothing. `own` is
+    /// the bridge that this process has, if it has one.
+    ///
+    /// # Errors
+    /// When the journal cannot be read.
+    pub fn ended_unchanged(&self, journal: &Journal, own: Option<&str>) -> Result<Vec<JobRecord>, Stop> {
+        // Whether a bridge is free is asked after its jobs were read: what began later is not among them.
+        let unchanged = journal.unfinished(&[])?.into_iter().filter(JobRecord::changed_nothing);
+        Ok(unchanged.filter(|record| own == Some(record.job.bridge.as_str()) || self.in_use(&record.job.bridge) == Some(false)).collect())
+    }
+
+    /// Every job as it stands, oldest first; those of [`Context::ended_unchanged`] as ended.
+    ///
+    /// # Errors
+    /// When the journal cannot be read.
+    pub fn jobs(&self, journal: &Journal) -> Result<Vec<Job>, Stop> {
+        let ended: Vec<_> = self.ended_unchanged(journal, None)?.iter().map(|record| record.job.id).collect();
+        let mut jobs = journal.jobs()?;
+        for job in jobs.iter_mut().filter(|job| ended.contains(&job.id)) {
+            job.ended = Some((job.last_entry(), End::Unchanged));
+        }
+        Ok(jobs)
+    }
+
+    /// One job as it stands, likewise.
+    ///
+    /// # Errors
+    /// There is no such job, or the journal cannot be read.
+    pub fn job(&self, journal: &Journal, job: JobId) -> Result<JobRecord, Stop> {
+        let mut record = journal.job(job)?;
+        if self.ended_unchanged(journal, None)?.iter().any(|ended| ended.job.id == job) {
+            record.job.ended = Some((record.job.last_entry(), End::Unchanged));
+        }
+        Ok(record)
     }
 }
 

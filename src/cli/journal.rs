@@ -90,7 +90,7 @@ fn existing(context: &Context) -> Result<Kept, Stop> {
 /// A job with the board that it was done on.
 fn one(context: &Context, which: Which) -> Result<(JobRecord, (Board, Chip)), Stop> {
     let journal = existing(context)?;
-    let record = journal.job(which.find(&journal)?)?;
+    let record = context.job(&journal, which.find(&journal)?)?;
     let board = chip_of(context, &record)?;
     Ok((record, board))
 }
@@ -133,7 +133,7 @@ fn as_json(job: &Job) -> Value {
 
 fn list(context: &Context, filter: &Filter) -> Result<(), Stop> {
     let all = match Kept::open_existing(context.home.journal())? {
-        Some(journal) => journal.jobs()?,
+        Some(journal) => context.jobs(&journal)?,
         None => Vec::new(),
     };
     let jobs: Vec<&Job> = all.iter().filter(|job| filter.takes(&context.global, job)).collect();

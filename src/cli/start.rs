@@ -16,7 +16,7 @@ use std::process::ExitCode;
 pub fn run(context: &Context) -> Result<ExitCode, Stop> {
     let sims = context.sims().names()?;
     let jobs = match Journal::open_existing(context.home.journal())? {
-        Some(journal) => journal.jobs()?,
+        Some(journal) => context.jobs(&journal)?,
         None => Vec::new(),
     };
     let open: Vec<&Job> = jobs.iter().filter(|job| job.ended.is_none()).collect();

@@ -34,15 +34,16 @@ impl Bench<'_> {
     ///
     /// # Errors
     /// The first thing that goes wrong. The chip is let go then, and the journal says where it stopped; a job that stopped before its
-    /// first change is closed, because nothing is left to go on from.
+    /// first change has ended, because nothing is left to go on from.
     pub fn execute(&mut self, plan: &Plan, entry: &mut Entry<'_>) -> Result<Report, JobError> {
         let result = self.steps(plan, entry);
         let released = self.release();
-        match &result {
-            Err(_) if !entry.changed => entry.journal.close(entry.job, (entry.date)())?,
+        if let Err(why) = &result {
             // What stopped the job is the error to tell, also where it cannot be written down.
-            Err(why) => drop(entry.journal.stopped(entry.job, &why.to_string())),
-            Ok(_) => {}
+            let _ = entry.journal.stopped(entry.job, &why.to_string());
+            if !entry.changed {
+                entry.journal.end_unchanged(entry.job, (entry.date)())?;
+            }
         }
         let report = result?;
         released?;

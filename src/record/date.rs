@@ -21,7 +21,12 @@ pub(super) fn to_millisecond(date: SystemTime) -> String {
     humantime::format_rfc3339_millis(sayable(date)).to_string()
 }
 
-/// The date that a text of [`to_second`] or [`to_millisecond`] says; `None` where it says none.
+/// `2026-11-25T09:00:01.250417Z`, for snapshots, several of which may be taken within a second.
+pub(super) fn to_microsecond(date: SystemTime) -> String {
+    humantime::format_rfc3339_micros(sayable(date)).to_string()
+}
+
+/// The date that a text of [`to_second`], [`to_millisecond`] or [`to_microsecond`] says; `None` where it says none.
 pub(super) fn parse(text: &str) -> Option<SystemTime> {
     humantime::parse_rfc3339(text).ok()
 }

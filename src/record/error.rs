@@ -48,6 +48,9 @@ pub enum RecordError {
     #[error("job {job} has ended already ({how}), so nothing more is recorded for it")]
     JobEnded { job: JobId, how: String },
 
+    #[error("job {job} may have changed something on its board, so it is not ended as one that changed nothing")]
+    MayHaveChanged { job: JobId },
+
     #[error("job {job}: step {step} cannot {what} now; {finished} of its {of} steps are finished")]
     StepOutOfOrder { job: JobId, step: usize, what: &'static str, finished: usize, of: usize },
 

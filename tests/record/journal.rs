@@ -2,7 +2,7 @@
 
 use super::{TOOK, date, name, new_job, plan};
 use farrier::image::{ByteAddress, Image};
-use farrier::record::{End, Held, JobId, Journal, RecordError};
+use farrier::record::{End, Held, JobId, Journal, NewJob, RecordError};
 use std::fs;
 use std::path::PathBuf;
 use tempfile::{TempDir, tempdir};
@@ -58,6 +58,30 @@ fn what_is_not_known_stays_unknown() {
     assert_eq!((&record.job.tag, record.job.id_bytes, record.job.calibration), (&None, None, None));
     assert_eq!((record.job.accepted.len(), &record.settings_verified), (0, &None));
     assert_eq!((record.job.steps.len(), record.job.step_in_hand()), (0, None));
+}
+
+#[test]
+fn only_a_job_that_changed_nothing_is_ended_as_one_that_changed_nothing() {
+    let (_folder, mut journal) = journal();
+    let plan = plan(1);
+    let refused = |journal: &mut Journal, job| matches!(journal.end_unchanged(job, date(9)), Err(RecordError::MayHaveChanged { .. }));
+
+    let entered = journal.begin(&new_job(&plan)).unwrap();
+    journal.step_begun(entered, 0, date(1)).unwrap();
+    journal.step_finished(entered, 0, date(2), TOOK).unwrap();
+    assert!(journal.job(entered).unwrap().changed_nothing());
+    journal.end_unchanged(entered, date(2)).unwrap();
+    assert_eq!(journal.job(entered).unwrap().job.ended, Some((date(2), End::Unchanged)));
+
+    let erasing = journal.begin(&new_job(&plan)).unwrap();
+    journal.step_begun(erasing, 0, date(3)).unwrap();
+    journal.step_finished(erasing, 0, date(3), TOOK).unwrap();
+    journal.step_begun(erasing, 1, date(4)).unwrap();
+    assert!(refused(&mut journal, erasing), "the erase may have been carried out");
+
+    let heir = journal.begin(&NewJob { inherits: Some(erasing), ..new_job(&plan) }).unwrap();
+    assert!(refused(&mut journal, heir), "the job before it has changed the board");
+    assert_eq!(journal.unfinished(&[]).unwrap().iter().map(|record| record.job.id).collect::<Vec<_>>(), [heir]);
 }
 
 #[test]

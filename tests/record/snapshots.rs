@@ -3,7 +3,7 @@
 use super::{date, name, vent, vent_info};
 use farrier::image::{ByteAddress, Image, Span};
 use farrier::plan::Observed;
-use farrier::record::{Missing, RecordError, Snapshots};
+use farrier::record::{Missing, RecordError, SnapshotInfo, Snapshots};
 use proptest::prelude::*;
 use std::fs;
 use std::path::Path;
@@ -101,6 +101,22 @@ fn the_list_is_by_date_and_shows_the_unreadable_one() {
 }
 
 #[test]
+fn snapshots_of_one_second_are_listed_as_they_were_taken() {
+    let root = tempdir().unwrap();
+    let snapshots = Snapshots::open(root.path());
+    let taken = |board: &str, micros| {
+        let info = SnapshotInfo { board: board.to_owned(), date: date(0) + std::time::Duration::from_micros(micros), ..vent_info() };
+        snapshots.save(&vent(), &info).unwrap()
+    };
+    // By name they would stand the other way round.
+    let mut names = vec![taken("vent", 10), taken("pump", 11), taken("frost", 999_999)];
+    names.extend((0..11).map(|_| taken("frost", 999_999)));
+    names.push(taken("a", 1_000_000));
+    let listed: Vec<_> = snapshots.list().unwrap().into_iter().map(|listed| listed.name).collect();
+    assert_eq!(listed, names);
+}
+
+#[test]
 fn looking_leaves_no_trace() {
     let root = tempdir().unwrap();
     let snapshots = Snapshots::open(root.path().join("snapshots"));
@@ -194,7 +210,7 @@ fn a_wrong_value_below_a_right_sum_is_said() {
     assert!(error.contains("lock is \"locked\""), "{error}");
     let error = forged("simulated = true", "simulated = true\nsupper = 1");
     assert!(error.contains("unknown field `supper`"), "{error}");
-    let error = forged("2025-11-25T08:00:01Z", "today");
+    let error = forged("2025-11-25T08:00:01.000000Z", "today");
     assert!(error.contains("date is \"today\""), "{error}");
 }
 

@@ -36,8 +36,8 @@ pub enum Format {
 
 impl Export {
     pub fn run(&self, context: &Context, journal: &Journal) -> Result<(), Stop> {
-        let wanted = journal.jobs()?.into_iter().filter(|job| self.filter.takes(&context.global, job));
-        let records = wanted.map(|job| Ok(journal.job(job.id)?)).collect::<Result<Vec<_>, Stop>>()?;
+        let wanted = context.jobs(journal)?.into_iter().filter(|job| self.filter.takes(&context.global, job));
+        let records = wanted.map(|job| context.job(journal, job.id)).collect::<Result<Vec<_>, Stop>>()?;
         let named = self.file.extension().is_some_and(|extension| extension.eq_ignore_ascii_case("csv"));
         let format = self.format.unwrap_or(if named { Format::Csv } else { Format::JsonLines });
         let bytes = match format {

@@ -27,6 +27,7 @@ pub fn result(job: &Job) -> String {
     match &job.ended {
         Some((_, End::Finished(proof))) => format!("Finished. Proved: {proof}."),
         Some((_, End::Closed)) => format!("Closed by hand or before its first change; {}.{}", done(), why()),
+        Some((_, End::Unchanged)) => format!("Ended before anything was changed.{}", why()),
         Some((_, End::TakenOver(by))) => format!("Not finished; job {by} went on from it. {}.{}", done(), why()),
         None => format!("Not finished; {}.{}", done(), why()),
     }

@@ -138,6 +138,11 @@ impl Job {
         self.steps.iter().take_while(|step| step.finished.is_some()).count()
     }
 
+    /// The last moment that the journal knows of it.
+    pub fn last_entry(&self) -> SystemTime {
+        self.steps.last().map_or(self.begun, |step| step.finished.unwrap_or(step.begun))
+    }
+
     /// The step that was begun and not finished: it may have been carried out in part, or wholly, or not at all.
     pub fn step_in_hand(&self) -> Option<usize> {
         self.steps.iter().find(|step| step.finished.is_none()).map(|step| step.index)
@@ -153,6 +158,14 @@ pub struct JobRecord {
     pub findings: Vec<Shown>,
     /// The settings store as the job had verified it; `None` where it had not come so far.
     pub settings_verified: Option<Image>,
+}
+
+impl JobRecord {
+    /// Whether it cannot have changed its board: no step that changes one was begun, and it went on from no other job.
+    pub fn changed_nothing(&self) -> bool {
+        let mut begun = self.plan.steps().iter().take(self.job.steps.len());
+        self.job.inherits.is_none() && !begun.any(|step| step.kind.changes_board())
+    }
 }
 
 /// A step that was begun.
@@ -173,6 +186,8 @@ pub enum End {
     Finished(String),
     /// The user closed it.
     Closed,
+    /// Its process stopped, or was gone, before anything on the board was changed.
+    Unchanged,
     /// This job took it over, with its baseline.
     TakenOver(JobId),
 }
@@ -182,6 +197,7 @@ impl fmt::Display for End {
         match self {
             End::Finished(_) => f.write_str("finished"),
             End::Closed => f.write_str("closed"),
+            End::Unchanged => f.write_str("ended before anything was changed"),
             End::TakenOver(by) => write!(f, "taken over by job {by}"),
         }
     }

@@ -151,6 +151,23 @@ impl Journal {
         self.end(job, date, &End::Closed)
     }
 
+    /// Ends a job that has changed nothing on its board and whose process has stopped or is gone, which the caller knows.
+    ///
+    /// # Errors
+    /// The journal cannot be written; the job has ended already; or it may have changed something: that needs a verify, or the user's word.
+    pub fn end_unchanged(&mut self, job: JobId, date: SystemTime) -> Result<(), RecordError> {
+        let record = self.job(job)?;
+        self.write(|transaction| {
+            Progress::of(transaction, job)?;
+            let sql = "select count(*) from steps where job = ?1";
+            let Count(begun) = transaction.query_row(sql, [job.0], |row| row.get(0))?;
+            match record.changed_nothing() && begun == record.job.steps.len() {
+                true => Ok(row::end(transaction, job, date, &End::Unchanged)?),
+                false => Err(RecordError::MayHaveChanged { job }.into()),
+            }
+        })
+    }
+
     fn end(&mut self, job: JobId, date: SystemTime, how: &End) -> Result<(), RecordError> {
         self.write(|transaction| {
             Progress::of(transaction, job)?;

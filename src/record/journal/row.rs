@@ -48,10 +48,14 @@ pub(super) fn insert(connection: &Connection, new: &NewJob) -> Result<JobId> {
     Ok(JobId(connection.last_insert_rowid()))
 }
 
+/// Stands where a finished job has its proof. The table's checks know no other word for such a job than that of one that was closed.
+const UNCHANGED: &str = "nothing was changed";
+
 /// Marks a job as ended.
 pub(super) fn end(connection: &Connection, job: JobId, date: SystemTime, how: &End) -> Result<()> {
     let (word, proof, by) = match how {
-        End::Finished(proof) => ("finished", Some(proof), None),
+        End::Finished(proof) => ("finished", Some(proof.as_str()), None),
+        End::Unchanged => ("closed", Some(UNCHANGED), None),
         End::Closed => ("closed", None, None),
         End::TakenOver(by) => ("taken over", None, Some(by.0)),
     };
@@ -175,8 +179,10 @@ fn fingerprint(row: &Row, which: &str) -> Result<Option<Fingerprint>> {
 fn ended(row: &Row) -> Result<Option<(SystemTime, End)>> {
     let Some(Date(date)) = row.get("ended")? else { return Ok(None) };
     let how: String = row.get("how_ended")?;
+    let proof: Option<String> = row.get("proof")?;
     let end = match how.as_str() {
-        "finished" => End::Finished(row.get::<_, Option<String>>("proof")?.unwrap_or_default()),
+        "finished" => End::Finished(proof.unwrap_or_default()),
+        "closed" if proof.as_deref() == Some(UNCHANGED) => End::Unchanged,
         "closed" => End::Closed,
         _ => End::TakenOver(JobId(row.get("taken_by")?)),
     };

@@ -133,7 +133,7 @@ impl Head {
 pub(super) fn write(head: &SnapshotHead, observed: &Observed) -> Result<String, toml::ser::Error> {
     let info = &head.info;
     let below = toml::to_string(&Below {
-        date: date::to_second(info.date),
+        date: date::to_microsecond(info.date),
         board: info.board.clone(),
         chip: info.chip.clone(),
         tag: info.tag.clone(),

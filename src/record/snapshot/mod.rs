@@ -12,6 +12,7 @@
 mod file;
 mod name;
 
+use name::DATE_IN_NAME;
 pub use name::SnapshotName;
 
 use super::RecordError;
@@ -36,7 +37,7 @@ pub struct SnapshotInfo {
     pub chip: String,
     /// The user's own mark for this one board.
     pub tag: Option<String>,
-    /// When it was taken; kept to the second.
+    /// When it was taken; kept to the microsecond.
     pub date: SystemTime,
     /// Name and version of the program: `farrier 0.1.0`.
     pub made_by: String,
@@ -98,6 +99,16 @@ pub struct ListedSnapshot {
     pub head: Result<SnapshotHead, RecordError>,
 }
 
+impl ListedSnapshot {
+    /// Where it stands in a list. A name begins with the date to the second; of one second the snapshots themselves know more, unless they
+    /// are old. What still stands side by side has a number at its name's end, so the shorter name came first.
+    fn place(&self) -> (String, Option<SystemTime>, usize, String) {
+        let name = self.name.as_str().to_owned();
+        let second = name.chars().take(DATE_IN_NAME).collect();
+        (second, self.head.as_ref().ok().map(|head| head.info.date), name.len(), name)
+    }
+}
+
 /// The folder of all snapshots.
 #[derive(Clone, Debug)]
 pub struct Snapshots {
@@ -144,7 +155,7 @@ impl Snapshots {
         Ok(Snapshot { path, head, observed })
     }
 
-    /// Every snapshot by name, which is by date. One that cannot be read does not hide the others.
+    /// Every snapshot, oldest first; those with names of people's own stand by their names. One that cannot be read hides no other.
     ///
     /// # Errors
     /// Only when the folder of snapshots itself cannot be read.
@@ -163,7 +174,7 @@ impl Snapshots {
                 all.push(ListedSnapshot { name, head });
             }
         }
-        all.sort_by(|a, b| a.name.cmp(&b.name));
+        all.sort_by_cached_key(ListedSnapshot::place);
         Ok(all)
     }
 

@@ -10,6 +10,9 @@ use std::str::FromStr;
 /// The longest that a board's name or a tag gets in a snapshot's name; the whole of both stands in the snapshot.
 const LONGEST_PART: usize = 40;
 
+/// Letters of the date that a name begins with: `2026-11-25-090001`.
+pub(super) const DATE_IN_NAME: usize = 17;
+
 /// The name of a snapshot and of its folder: date, board and tag, so that names sort by date.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(try_from = "String", into = "String")]
