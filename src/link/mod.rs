@@ -6,6 +6,7 @@
 //! noise, delay, unplug, trace   wrappers over any wire
 //! open, device_file, ports      why a wire cannot be opened, and what there is to open
 //! greet            HELLO, at one speed after another; exchange: the session; client: the session as a bus; parts, pace: lists
+//! xmodem           an image to a fitted loader, over the same wires; no bridge is in between
 //! executor         carrying operations out: bridge_end at the far end of a wire, direct without one
 //! ```
 
@@ -33,6 +34,7 @@ mod trace;
 mod unplug;
 mod usb;
 mod wire;
+mod xmodem;
 
 pub use bridge_end::BridgeEnd;
 pub use client::Client;
@@ -51,3 +53,4 @@ pub use trace::TracedWire;
 pub use unplug::UnpluggedWire;
 pub use usb::{PRODUCT, PRODUCT_TEXT, UsbDevice, UsbWire, VENDOR, usb_device, usb_devices};
 pub use wire::Wire;
+pub use xmodem::{BLOCK, Progress, Transfer, TransferError, send_xmodem};

@@ -15,6 +15,7 @@ mod installed;
 pub mod loaders;
 mod rp2040;
 mod serial_server;
+mod xmodem;
 
 /// What to do when something is missing.
 const INSTALL: &str = "run `tests/run`, which installs it or names the command that does";
