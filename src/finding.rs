@@ -86,7 +86,8 @@ kinds! {
     KeptContentsUnreadable "kept-contents-unreadable" Consent
         "The job should keep contents that cannot be read, because the chip is locked, and a step destroys them. They are lost for good."
     NoSnapshotPossible "no-snapshot-possible" Consent
-        "The chip is locked, so what it holds cannot be recorded before the change. There will be no way back."
+        "What the board holds cannot be recorded before the change: its chip is locked, or only its loader is reached, which reads nothing \
+         out. There will be no way back."
     LoaderRemoved "loader-removed" Consent
         "The job takes away the loader that is on the board. Afterwards new firmware gets in only through the programming header."
     ClockSourceChanged "clock-source-changed" Consent

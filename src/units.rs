@@ -64,3 +64,12 @@ impl fmt::Display for Ohms {
         }
     }
 }
+
+/// A control line of a serial port.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ControlLine {
+    /// Data terminal ready.
+    Dtr,
+    /// Request to send.
+    Rts,
+}

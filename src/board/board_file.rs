@@ -7,7 +7,7 @@ use super::layout::{
 };
 use crate::image::{Memory, Span};
 use crate::reader::{Mistake, Placed, Table, one_of, read};
-use crate::units::{Hertz, Millivolts};
+use crate::units::{ControlLine, Hertz, Millivolts};
 
 /// Supplies that a board file may give, in millivolts.
 const SUPPLY: std::ops::RangeInclusive<u32> = 1_000..=6_000;
@@ -227,7 +227,8 @@ fn serial_number(table: &Table, chip: Option<&Chip>) -> Option<SerialNumber> {
 fn console(table: &Table) -> Option<Console> {
     let baud = table.number("baud", 50..=4_000_000);
     let alive = table.text("alive");
-    Some(Console { baud: baud?.value, alive: alive?.value })
+    let reset_line = table.optional_choice("reset_line", &[("dtr", ControlLine::Dtr), ("rts", ControlLine::Rts)]);
+    Some(Console { baud: baud?.value, alive: alive?.value, reset_line: reset_line.map(|line| line.value) })
 }
 
 fn regions(file: &Table, chip: Option<&Chip>, reserved: Option<Span>) -> Option<Vec<Region>> {

@@ -2,7 +2,7 @@
 
 use super::chip::ClockSource;
 use crate::image::{Memory, Span};
-use crate::units::{Hertz, Millivolts};
+use crate::units::{ControlLine, Hertz, Millivolts};
 
 /// A controller board.
 #[derive(Clone, Debug, PartialEq)]
@@ -103,6 +103,8 @@ pub struct Console {
     pub baud: u32,
     /// Text that shows that the firmware is alive.
     pub alive: String,
+    /// The control line of the port whose change resets the board.
+    pub reset_line: Option<ControlLine>,
 }
 
 /// Where the settings live.

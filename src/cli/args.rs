@@ -4,6 +4,7 @@ use super::*;
 use crate::finding::Kind;
 use crate::units::Millivolts;
 use clap::{Parser, Subcommand, ValueEnum};
+use std::time::Duration;
 
 /// Fits firmware loaders to bare microcontroller boards and looks after what is on them.
 ///
@@ -58,6 +59,12 @@ pub struct Global {
     /// Go ahead without the question. Consents are asked for all the same.
     #[arg(long, global = true)]
     pub yes: bool,
+    /// Listen on the board's own serial port afterwards, so many seconds (10), whether the firmware says that it is alive.
+    #[arg(long, global = true, value_name = "SECONDS", num_args = 0..=1, default_missing_value = "10", value_parser = watch)]
+    pub watch: Option<Duration>,
+    /// The board's own serial port, on which its firmware talks: for --watch.
+    #[arg(long, global = true, value_name = "PORT")]
+    pub console: Option<String>,
     /// Print JSON on stdout instead of text.
     #[arg(long, global = true)]
     pub json: bool,
@@ -67,6 +74,11 @@ pub struct Global {
     /// Say more.
     #[arg(short, long, global = true, action = clap::ArgAction::Count)]
     pub verbose: u8,
+}
+
+fn watch(text: &str) -> Result<Duration, String> {
+    let seconds = text.parse::<u64>().ok().filter(|seconds| (1..=3600).contains(seconds));
+    seconds.map(Duration::from_secs).ok_or_else(|| "it is a number of seconds from 1 to 3600".into())
 }
 
 fn volts(text: &str) -> Result<Millivolts, String> {

@@ -1,6 +1,7 @@
 //! What every command that changes a board does: look, plan, ask, record, carry out, tell.
 
 use super::connect::Connected;
+use super::console::{Console, Watched};
 use super::context::{Context, MADE_BY, command_again, command_answering, command_going_on, date, way_in};
 use super::known::KnownJobs;
 use super::progress::Progress;
@@ -16,6 +17,7 @@ use crate::record::{Accepted, Held, JobId, Journal, NewJob, Shown, SnapshotInfo,
 use serde_json::{Value, json};
 use std::cell::RefCell;
 use std::process::ExitCode;
+use std::time::Duration;
 
 /// A command that changes a board.
 pub struct Change<'a> {
@@ -29,8 +31,9 @@ pub struct Change<'a> {
     pub next: &'a dyn Fn(&str) -> String,
 }
 
-/// What no result says it has checked.
-const NOT_CHECKED: &str = "whether the clock is accurate, what the outputs do, what the firmware says on its console";
+/// What no result says it has checked, and what none says where nobody listened.
+const NOT_CHECKED: &str = "whether the clock is accurate, what the outputs do";
+const NOT_WATCHED: &str = "whether the clock is accurate, what the outputs do, what the firmware says on its console";
 
 /// Runs such a command.
 ///
@@ -154,13 +157,16 @@ pub fn on_board(context: &Context, change: &Change, connected: &mut Connected, l
     if context.global.dry_run {
         return scene.dry_run_over(&decided);
     }
+    let mut console = scene.console()?;
     let job = scene.begin(&decided, &mut journal, &mut bench)?;
     progress.borrow_mut().name_steps(decided.plan.steps().iter().map(|step| plan_view::title(step, scene.chip)).collect());
     let mut entry = Entry { journal: &mut journal, job, date: &date, changed: decided.baseline.inherited.is_some() };
     let result = bench.execute(&decided.plan, &mut entry);
     let changed = entry.changed;
     progress.borrow().clear();
-    scene.finished(&decided, job, result.map_err(|error| stopped(error, job, changed)))
+    let report = result.map_err(|error| stopped(error, job, changed))?;
+    let watched = console.as_mut().map(|(console, within)| console.watch_from_now(*within)).transpose()?;
+    scene.finished(&decided, job, &report, watched.as_ref())
 }
 
 impl Scene<'_> {
@@ -391,27 +397,46 @@ impl Scene<'_> {
         Ok(ExitCode::SUCCESS)
     }
 
-    fn finished(&self, decided: &Decided, job: JobId, result: Result<Report, Stop>) -> Result<ExitCode, Stop> {
-        let report = result?;
+    /// The board's own serial port, where it is to be watched: open before anything is changed.
+    fn console(&self) -> Result<Option<(Console, Duration)>, Stop> {
+        let Some(within) = self.context.global.watch else { return Ok(None) };
+        if self.simulated {
+            let what = "a simulated board runs no firmware, so there is nothing to watch";
+            return Err(nothing_changed(Stop::usage(what)));
+        }
+        let console = self.context.console().and_then(|place| Console::open(self.context, self.board, place));
+        Ok(Some((console.map_err(nothing_changed)?, within)))
+    }
+
+    fn finished(&self, decided: &Decided, job: JobId, report: &Report, watched: Option<&Watched>) -> Result<ExitCode, Stop> {
+        let ended = match watched.is_none_or(Watched::is_alive) {
+            true => ExitCode::SUCCESS,
+            false => ExitCode::from(Code::Differs as u8),
+        };
+        let not_checked = if watched.is_some() { NOT_CHECKED } else { NOT_WATCHED };
         let flash = &decided.plan.desired().flash;
         let room = board_view::room(flash, self.board, self.chip);
         let kept = decided.baseline.inherited.as_ref().map(|inherited| inherited.snapshot.clone());
         if self.context.global.json {
             let more = json!({
                 "job": job, "took_us": report.took.as_micros() as u64, "checksummed": report.proof.checksummed,
-                "read": report.proof.read, "not_checked": NOT_CHECKED, "baseline": kept,
+                "read": report.proof.read, "not_checked": not_checked, "baseline": kept,
+                "watched": watched.map(Watched::as_json),
             });
             output::json(&self.result_json(decided, "done", more));
-            return Ok(ExitCode::SUCCESS);
+            return Ok(ended);
         }
         output::say(format!("Done. {}", self.change.done));
         output::say_under("Proved       ", report.proof.to_string());
-        output::say_under("Not checked  ", NOT_CHECKED);
+        output::say_under("Not checked  ", not_checked);
+        if let Some(watched) = watched {
+            watched.tell();
+        }
         let planned = output::seconds(decided.plan.estimate());
         output::say_under("Job          ", format!("{job}, in {} (planned: {planned})", output::seconds(report.took)));
         output::say_under("Room         ", room);
         output::next((self.change.next)(self.via));
-        Ok(ExitCode::SUCCESS)
+        Ok(ended)
     }
 
     fn result_json(&self, decided: &Decided, result: &str, more: Value) -> Value {

@@ -3,6 +3,7 @@
 use super::args::Global;
 use super::folder::Folder;
 use super::home::Home;
+use super::place::Place;
 use super::stop::Stop;
 use crate::board::{Board, Catalog, Chip, Way, WayIn};
 use crate::record::{JobId, Journal, Snapshots};
@@ -51,6 +52,22 @@ impl Context {
         Ok(of_folder.map(|named| (named, OF_FOLDER)))
     }
 
+    /// The board's own serial port where a fitted loader is the way: what `--via` names.
+    ///
+    /// # Errors
+    /// Nothing names one, or what does makes no sense.
+    pub fn own_port(&self) -> Result<Place, Stop> {
+        port(self.global.via.as_deref().or(self.folder.console.as_deref()), "--via")
+    }
+
+    /// The board's own serial port beside a bridge: what `--console` names.
+    ///
+    /// # Errors
+    /// As [`Context::own_port`].
+    pub fn console(&self) -> Result<Place, Stop> {
+        port(self.global.console.as_deref().or(self.folder.console.as_deref()), "--console")
+    }
+
     pub fn snapshots(&self) -> Snapshots {
         Snapshots::open(self.home.snapshots())
     }
@@ -62,6 +79,11 @@ impl Context {
     pub fn journal(&self) -> Result<Journal, Stop> {
         Ok(Journal::open(self.home.journal())?)
     }
+}
+
+fn port(named: Option<&str>, option: &str) -> Result<Place, Stop> {
+    let which = || Stop::usage("which serial port is the board's?").hint(format!("Give {option} PORT; `farrier bridges` lists ports."));
+    named.ok_or_else(which)?.parse().map_err(Stop::usage)
 }
 
 /// A board with its chip, and where that comes from.

@@ -14,6 +14,8 @@ pub struct Folder {
     pub board: Option<String>,
     /// Where the bridge is, as `--via` has it.
     pub via: Option<String>,
+    /// The board's own serial port.
+    pub console: Option<String>,
     /// The image that `write` and `verify` take where none is named.
     pub application: Option<String>,
     /// The loader that `loader install` takes where none is named: a built-in one, or an image file.
@@ -37,8 +39,9 @@ impl Folder {
     fn of(text: &str) -> Result<Folder, FileError> {
         let build = |file: &Table| {
             let one = |key: &'static str| if file.has(key) { file.text(key).map(|text| Some(text.value)) } else { Some(None) };
-            let (board, via, application, loader) = (one("board"), one("via"), one("application"), one("loader"));
-            Some(Folder { board: board?, via: via?, application: application?, loader: loader? })
+            let (board, via, console) = (one("board"), one("via"), one("console"));
+            let (application, loader) = (one("application"), one("loader"));
+            Some(Folder { board: board?, via: via?, console: console?, application: application?, loader: loader? })
         };
         read(text, build).map_err(|mistakes| FileError::Mistakes { file: NAME.into(), mistakes })
     }

@@ -13,19 +13,21 @@ const YES: &[&str] = &["yes"];
 const REACH: &[&str] = &["board", "tag", "via", "supply", "clock_output", "levels_shifted"];
 /// What is to be done to it.
 const CHANGE: &[&str] = &["dry_run", "rehearse", "accept", "resume", "yes"];
+/// Listening to it afterwards.
+const WATCH: &[&str] = &["watch", "console"];
 /// Planning without it.
 const ON: &[&str] = &["on"];
 
 /// The commands that take any, by their words.
 const TAKES: &[(&str, &[&[&str]])] = &[
     ("inspect", &[REACH]),
-    ("loader install", &[REACH, CHANGE, ON]),
+    ("loader install", &[REACH, CHANGE, ON, WATCH]),
     ("loader remove", &[REACH, CHANGE, ON]),
-    ("write", &[REACH, CHANGE, ON]),
+    ("write", &[REACH, CHANGE, ON, WATCH]),
     ("verify", &[REACH]),
     ("configure", &[REACH, CHANGE, ON]),
     ("restore", &[REACH, CHANGE, ON]),
-    ("revive", &[REACH, CHANGE]),
+    ("revive", &[REACH, CHANGE, WATCH]),
     ("undo", &[REACH, CHANGE]),
     ("snapshot take", &[REACH]),
     ("snapshot list", &[BOARD, TAG]),
@@ -47,7 +49,7 @@ fn takes(words: &str, option: &str) -> bool {
 
 /// An option that some commands take and others do not.
 fn chosen(option: &str) -> bool {
-    [REACH, CHANGE, ON].into_iter().flatten().any(|of| *of == option)
+    [REACH, CHANGE, ON, WATCH].into_iter().flatten().any(|of| *of == option)
 }
 
 /// The definition of the command line: each command shows the options that it takes.
@@ -84,7 +86,7 @@ pub fn check(matches: &ArgMatches) -> Result<(), Stop> {
         of = below;
     }
     let given = |option: &&&str| of.value_source(option) == Some(ValueSource::CommandLine);
-    let strange = [REACH, CHANGE, ON].into_iter().flatten().filter(given).find(|option| !takes(&words, option));
+    let strange = [REACH, CHANGE, ON, WATCH].into_iter().flatten().filter(given).find(|option| !takes(&words, option));
     match strange.filter(|_| !words.is_empty()) {
         None => Ok(()),
         Some(option) => {

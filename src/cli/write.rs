@@ -2,8 +2,8 @@
 
 use super::change::{self, Change};
 use super::context::Context;
-use super::images;
 use super::stop::Stop;
+use super::{fitted_loader, images};
 use crate::board::{Board, Chip};
 use crate::image::{ByteAddress, Memory};
 use crate::plan::{ApplicationIntent, Intent, NamedImage};
@@ -24,6 +24,9 @@ pub struct Write {
     /// What else of an ELF file to write; it is named and left alone otherwise.
     #[arg(long, value_name = "MEMORY", value_delimiter = ',')]
     pub also: Vec<Also>,
+    /// How it gets there: through the programming header, or to the loader that the board has, over its serial port (named by --via).
+    #[arg(long, value_name = "WAY", default_value = "programming-header")]
+    pub way: WriteWay,
     /// Take only this part of a combined image.
     #[arg(long, value_name = "PART")]
     pub only: Option<Only>,
@@ -36,6 +39,13 @@ pub enum Also {
 }
 
 #[derive(ValueEnum, Clone, Copy, Debug, PartialEq, Eq)]
+pub enum WriteWay {
+    ProgrammingHeader,
+    /// XMODEM with CRC, as nearly every loader has it. What the board holds is not read and not recorded.
+    FittedLoader,
+}
+
+#[derive(ValueEnum, Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Only {
     /// What lies outside the loader's reservation.
     Application,
@@ -44,6 +54,9 @@ pub enum Only {
 impl Write {
     pub fn run(self, context: &Context) -> Result<ExitCode, Stop> {
         let image = context.folder.image(self.image.as_deref())?;
+        if self.way == WriteWay::FittedLoader {
+            return self.to_loader(context, &image);
+        }
         let intent = |board: &Board, chip: &Chip| self.intent(&image, board, chip);
         change::run(
             context,
@@ -54,6 +67,14 @@ impl Write {
                 next: &|via| format!("farrier verify {image} --via {via}"),
             },
         )
+    }
+
+    fn to_loader(&self, context: &Context, path: &str) -> Result<ExitCode, Stop> {
+        if !self.also.is_empty() || self.only.is_some() {
+            return Err(Stop::usage("a loader takes the application and nothing else: leave --also and --only out"));
+        }
+        let application = images::flash_only(path, self.at)?;
+        fitted_loader::write(context, &application)
     }
 
     fn intent(&self, path: &str, board: &Board, chip: &Chip) -> Result<Intent, Stop> {

@@ -7,6 +7,7 @@
 //! open, device_file, ports      why a wire cannot be opened, and what there is to open
 //! greet            HELLO, at one speed after another; exchange: the session; client: the session as a bus; parts, pace: lists
 //! xmodem           an image to a fitted loader, over the same wires; no bridge is in between
+//! listen           what a board says on its console
 //! executor         carrying operations out: bridge_end at the far end of a wire, direct without one
 //! ```
 
@@ -20,6 +21,7 @@ mod executor;
 pub mod gpio;
 mod grain;
 mod greet;
+mod listen;
 mod memory;
 mod noise;
 mod open;
@@ -42,6 +44,7 @@ pub use delay::DelayedWire;
 pub use direct::DirectBus;
 pub use executor::{Broken, Executor, Hands, carry_out};
 pub use greet::{SpeedWire, Waiting};
+pub use listen::{Said, listen_for};
 pub use memory::{FarEnd, MemoryWire};
 pub use noise::{Noise, NoisyWire};
 pub use open::OpenError;

@@ -4,6 +4,7 @@ use super::greet::SpeedWire;
 use super::open::{OpenError, gone, stuck};
 use super::{Wire, device_file};
 use crate::time::{Clock, HostClock, Moment, SharedClock};
+use crate::units::ControlLine;
 use serialport::{ClearBuffer, ErrorKind, SerialPort, SerialPortBuilder};
 use std::io;
 use std::path::Path;
@@ -18,6 +19,9 @@ const CALL_BYTES: usize = 4096;
 
 /// How long a port may take no byte.
 const WRITE_WITHIN: Duration = Duration::from_secs(5);
+
+/// How long a control line that resets a board is let go, and then left alone: common practice.
+const PULSE: Duration = Duration::from_millis(100);
 
 /// How long to wait where a port that was ready for bytes takes none.
 const RETRY_AFTER: Duration = Duration::from_millis(1);
@@ -42,6 +46,22 @@ impl SerialWire {
         let _ = port.write_request_to_send(true);
         let _ = port.clear(ClearBuffer::All);
         Ok(SerialWire { port, place: named(path), baud, clock: Rc::new(HostClock::start()) })
+    }
+
+    /// Lets a control line go for a moment and asserts it again, which resets a board that is wired so.
+    ///
+    /// # Errors
+    /// The port has no such lines, or is gone.
+    pub fn pulse(&mut self, line: ControlLine) -> io::Result<()> {
+        for level in [false, true] {
+            let set = match line {
+                ControlLine::Dtr => self.port.write_data_terminal_ready(level),
+                ControlLine::Rts => self.port.write_request_to_send(level),
+            };
+            set.map_err(|error| gone(&self.place, &error.into()))?;
+            self.clock.wait_until(self.clock.now().plus(PULSE));
+        }
+        Ok(())
     }
 }
 

@@ -302,11 +302,11 @@ impl<'a> Case<'a> {
         match (self.application(), &self.intent.loader) {
             (Some(application), _) => {
                 let middle = self.started_in_the_middle(application);
-                middle.or_else(|| self.start_finding(&application.name, &application.image, zero))
+                middle.or_else(|| start_finding(&application.name, &application.image, zero, self.chip))
             }
             // Blank flash there has a finding of its own.
             (None, LoaderIntent::Remove) if self.desired.flash.byte(zero).is_some_and(|byte| byte != self.chip.flash.blank) => {
-                self.start_finding("The application on the board", &self.desired.flash, zero)
+                start_finding("The application on the board", &self.desired.flash, zero, self.chip)
             }
             _ => None,
         }
@@ -327,7 +327,7 @@ impl<'a> Case<'a> {
 
     fn loader_start(&self) -> Option<Finding> {
         let loader = self.loader()?;
-        self.start_finding(&loader.name, &loader.image, self.start())
+        start_finding(&loader.name, &loader.image, self.start(), self.chip)
     }
 
     /// A snapshot's flash with another configuration than its own, or one that never started.
@@ -339,18 +339,8 @@ impl<'a> Case<'a> {
         let same = now == before && fields::reset_start(self.chip, self.baseline.configuration.as_deref()?) == start;
         // Blank flash there has a finding of its own.
         let blank = fields::occupied(&now, word, self.chip.flash.blank).is_none();
-        let finding = self.start_finding(&format!("What the snapshot {} puts there", restore.name), &self.desired.flash, start);
+        let finding = start_finding(&format!("What the snapshot {} puts there", restore.name), &self.desired.flash, start, self.chip);
         finding.filter(|_| !same && !blank)
-    }
-
-    fn start_finding(&self, name: &str, image: &Image, at: ByteAddress) -> Option<Finding> {
-        let start = start_at(image, at, self.chip.flash.bytes);
-        if start.starts() {
-            return None;
-        }
-        let part = &self.chip.part;
-        let sentence = format!("{name} is started at {at}, but {start}. Check that it was built for {part} and for this place.");
-        Some(Finding::new(Kind::ImageMayNotStart, sentence))
     }
 
     fn little_room(&self) -> Option<Finding> {
@@ -439,4 +429,15 @@ fn describe(source: ClockSource) -> String {
 pub(super) fn shutting<'c>(chip: &'c Chip, configuration: &[u8], way: Way) -> Vec<(&'c str, &'c FieldValue)> {
     let value = |field: &'c Field| Some((field.symbol.as_str(), fields::value(field, configuration)?));
     chip.fields.iter().filter_map(value).filter(|(_, value)| value.shuts.contains(&way)).collect()
+}
+
+/// An image that a chip would not start.
+pub(super) fn start_finding(name: &str, image: &Image, at: ByteAddress, chip: &Chip) -> Option<Finding> {
+    let start = start_at(image, at, chip.flash.bytes);
+    if start.starts() {
+        return None;
+    }
+    let part = &chip.part;
+    let sentence = format!("{name} is started at {at}, but {start}. Check that it was built for {part} and for this place.");
+    Some(Finding::new(Kind::ImageMayNotStart, sentence))
 }

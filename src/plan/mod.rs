@@ -20,6 +20,7 @@ mod reconcile;
 mod restore;
 mod stakes;
 mod step;
+mod through_loader;
 
 pub use baseline::{Candidate, Resume, Takeover, TakeoverError, UnfinishedJob, takeover};
 pub use checks::outside_memory;
@@ -34,3 +35,4 @@ pub use reconcile::{Target, reconcile, regions};
 pub use restore::{Part, Restore, serial_number};
 pub use stakes::{levels_differ, overdriven, supply_out_of_range, wrong_chip};
 pub use step::{Pace, Plan, Step, StepKind};
+pub use through_loader::through_loader;

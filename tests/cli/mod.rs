@@ -5,6 +5,7 @@ mod boards_new;
 mod bricked;
 mod bridges_make;
 mod connections;
+mod fitted_loader;
 mod folder;
 #[cfg(target_os = "linux")]
 mod full_disk;

@@ -9,6 +9,7 @@ mod boot;
 mod chips;
 mod drawings;
 pub mod emulator;
+mod fitted_loader;
 mod guest;
 mod images;
 mod installed;

@@ -1,0 +1,76 @@
+//! The program as a user runs it, at the port of a board whose loader runs in an emulator that nobody here wrote. The port is a
+//! pseudo-terminal, and the time is real; a slow computer makes the line slow and nothing else.
+
+use super::emulator::{Emulator, flash_with};
+use super::loaders::{application, loader_hex};
+use crate::cli::{Home, Ran};
+use farrier::board::Catalog;
+use farrier::image::{ByteAddress, Image, write};
+use farrier::sim::Pty;
+use std::io::{Read, Write};
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::mpsc::channel;
+use std::thread;
+use std::time::{Duration, Instant};
+
+const SLICE: Duration = Duration::from_millis(2);
+
+/// Runs the program, which names the port PORT, at a board with its loader and nothing else; what it gave, and the flash afterwards.
+fn run(home: &Home, board: &str, line: &str) -> (Ran, Vec<u8>) {
+    let start = Catalog::built_in().board(board).unwrap().0.reservation.unwrap().span.start().0;
+    let mut emulator = Emulator::boot(board, &flash_with(board, &[loader_hex(board)]), start);
+    let mut pty = Pty::open().expect("a pseudo-terminal");
+    let line = line.replace("PORT", &pty.path().display().to_string());
+    let (mut port, (to_board, from_program), done) = (pty.reader().expect("its reader"), channel::<Vec<u8>>(), AtomicBool::new(false));
+    let ran = thread::scope(|scope| {
+        scope.spawn(|| {
+            let mut bytes = [0; 4096];
+            while !done.load(Ordering::Relaxed) {
+                match port.read(&mut bytes).expect("the port") {
+                    0 => thread::sleep(SLICE),
+                    count => to_board.send(bytes[..count].to_vec()).expect("a board"),
+                }
+            }
+        });
+        let program = scope.spawn(|| {
+            let ran = home.run(&line);
+            done.store(true, Ordering::Relaxed);
+            ran
+        });
+        let (begun, mut ran_for) = (Instant::now(), Duration::ZERO);
+        while !done.load(Ordering::Relaxed) {
+            from_program.try_iter().for_each(|bytes| emulator.send(&bytes));
+            let said = emulator.run(SLICE);
+            pty.writer().write_all(&said).expect("the port");
+            ran_for += SLICE;
+            thread::sleep(ran_for.saturating_sub(begun.elapsed()));
+        }
+        program.join().expect("it is run")
+    });
+    (ran, emulator.flash())
+}
+
+const WRITE: &str = "--board vent --way fitted-loader --via PORT --yes --accept no-snapshot-possible";
+
+#[test]
+fn an_application_goes_through_the_loader_and_is_seen_running() {
+    let home = Home::new();
+    let image = application("vent");
+    home.file("vent.hex", &write::hex(&Image::of(ByteAddress(0), &image)));
+    let (ran, flash) = run(&home, "vent", &format!("write vent.hex {WRITE} --watch"));
+    ran.exits(0).says("The loader has taken the application").says("running: it said \"vent controller ready\"");
+    ran.says("what its flash holds now is not recorded").says("Reset the board now");
+    assert!(flash[..image.len()] == image, "the flash is not the image");
+}
+
+#[test]
+fn firmware_that_says_something_else_is_not_seen_running() {
+    let home = Home::new();
+    let mut image = application("vent");
+    let at = image.windows(5).position(|window| window == b"ready").expect("its text");
+    image[at..at + 5].copy_from_slice(b"reedy");
+    home.file("vent.hex", &write::hex(&Image::of(ByteAddress(0), &image)));
+    let (ran, flash) = run(&home, "vent", &format!("write vent.hex {WRITE} --watch 2"));
+    ran.exits(1).says("not running: within 2").says("it said \"vent controller reedy");
+    assert!(flash[..image.len()] == image, "the flash is not the image");
+}
