@@ -52,7 +52,7 @@ pub enum Progress {
 pub enum TransferError {
     #[error("nothing asked for a transfer within {} s; heard: {}", waited.as_secs(), words(heard))]
     NotAsked { waited: Duration, heard: Vec<u8> },
-    #[error("the loader ended the transfer at block {block} of {of}, {} bytes in: it refuses what comes there, or cannot write it", (block - 1) * BLOCK)]
+    #[error("the loader ended the transfer at block {block} of {of} ({BLOCK} bytes each): it refuses what comes there, or cannot write it")]
     Refused { block: usize, of: usize },
     #[error("no answer to block {block} of {of}, sent {TRIES} times")]
     NoAnswer { block: usize, of: usize },
