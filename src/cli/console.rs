@@ -40,15 +40,16 @@ impl Console {
     /// It is no serial port or may not be used, or the board file does not say how fast it goes.
     pub fn open(context: &Context, board: &Board, place: Place) -> Result<Console, Stop> {
         let console = board.console.as_ref().ok_or_else(|| Stop::usage(format!("the board file of {} has no [console]", board.name)))?;
-        let lock = context.lock(&place)?;
-        let port = match &place {
-            Place::Serial { path, baud } => Port::Serial(SerialWire::open(path, baud.unwrap_or(console.baud))?),
+        let speed = |baud: &Option<u32>| baud.unwrap_or(console.baud);
+        let (lock, port) = match &place {
+            Place::Serial { path, baud } => (context.lock(&place)?, Port::Serial(SerialWire::open(path, speed(baud))?)),
             Place::SerialServer { address, baud } => {
+                let lock = context.lock(&place)?;
                 let mut wire = SerialServerWire::connect(address)?;
-                wire.set_speed(baud.unwrap_or(console.baud)).map_err(|why| Stop::usage(why.to_string()))?;
-                Port::Other(Box::new(wire))
+                wire.set_speed(speed(baud)).map_err(|why| Stop::usage(why.to_string()))?;
+                (lock, Port::Other(Box::new(wire)))
             }
-            Place::Tcp(address) => Port::Other(Box::new(TcpWire::connect(address)?)),
+            Place::Tcp(address) => (context.lock(&place)?, Port::Other(Box::new(TcpWire::connect(address)?))),
             _ => return Err(Stop::usage(format!("{place} is no serial port of a board")).hint("Give its port, such as /dev/ttyUSB1.")),
         };
         let mut console = Console { port, alive: console.alive.clone(), since: Moment::default(), _lock: lock };
