@@ -187,6 +187,9 @@ pub enum BusError {
     Version { found: u16, expected: u16 },
     #[error("the bridge sent an answer that makes no sense:\n{what}")]
     Nonsense { what: String },
+    /// Somebody asked to stop while nothing answered.
+    #[error("stopped as asked, after {:.1} s of waiting for the bridge to answer", waited.as_secs_f64())]
+    Stopped { waited: Duration },
     #[error("the connection to the bridge broke: {0}")]
     Wire(#[from] std::io::Error),
 }

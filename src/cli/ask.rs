@@ -1,5 +1,6 @@
 //! Questions at a terminal. Without one nobody is asked, and nothing changes.
 
+use super::context::command_again;
 use super::interrupt;
 use super::stop::{Code, Stop};
 use std::io::{self, BufRead, IsTerminal, Write};
@@ -49,25 +50,36 @@ fn answer_or_stop(answers: &Receiver<io::Result<String>>, stop: &dyn Fn() -> boo
     }
 }
 
-/// Lets one of `choices` be taken by its number.
+/// Lets one of `choices` be taken by its number. `option` is what says it without a question, where there is one.
 ///
 /// # Errors
 /// When nobody is there to ask, or the answer is none of them.
-pub fn choose(question: &str, choices: &[String]) -> Result<usize, Stop> {
+pub fn choose(question: &str, option: Option<&str>, choices: &[String]) -> Result<usize, Stop> {
     if !somebody_there() {
-        let list = choices.join(", ");
-        return Err(Stop::usage(format!("{question} This cannot be asked here. The choices are: {list}.")));
+        return Err(unasked(question, option, choices));
     }
     for (n, choice) in choices.iter().enumerate() {
         anstream::eprintln!("  {}  {choice}", n + 1);
     }
-    let answer = ask(question)?;
+    let or = option.map(|option| format!(", or give {option}")).unwrap_or_default();
+    let answer = ask(&format!("{question} Its number{or}:"))?;
     answer
         .parse::<usize>()
         .ok()
         .filter(|n| (1..=choices.len()).contains(n))
         .map(|n| n - 1)
         .ok_or_else(|| Stop::usage(format!("'{answer}' is none of the numbers 1 to {}", choices.len())))
+}
+
+/// A question that has nobody to answer it.
+fn unasked(question: &str, option: Option<&str>, choices: &[String]) -> Stop {
+    let stop = Stop::usage(format!("there is nobody here to ask: {question}")).hint(format!("There are: {}.", choices.join(", ")));
+    match (option, choices) {
+        (Some(option), [first, ..]) => {
+            stop.hint(format!("Say it with {option}, for example:")).command(command_again(&[option.to_owned(), first.clone()]))
+        }
+        _ => stop,
+    }
 }
 
 #[cfg(test)]

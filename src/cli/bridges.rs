@@ -8,6 +8,7 @@ use super::connect::baud;
 use super::context::Context;
 use super::gpio;
 use super::home::Home;
+use super::interrupt;
 use super::output;
 use super::place::Place;
 use super::stop::{Code, Stop};
@@ -210,6 +211,9 @@ impl Bridges {
                 });
                 found.ports[at].look(context);
                 found.ports[at].ask(context);
+                if interrupt::asked() {
+                    return Err(Stop::new(Code::Interrupted, "stopped as asked; the ports are free"));
+                }
                 let fine = matches!(found.ports[at].state, State::Bridge(..) | State::Lines(_));
                 if !fine {
                     code = ExitCode::from(Code::NoAnswer as u8);

@@ -2,7 +2,7 @@
 
 use super::ask;
 use super::bridges;
-use super::context::{Context, Given};
+use super::context::{Context, Given, command_again};
 use super::folder::NAME;
 use super::gpio;
 use super::interrupt;
@@ -15,12 +15,14 @@ use crate::algorithm::avr_spi::Wiring;
 use crate::board::{Board, Chip, Listed, demo_names};
 use crate::bus::{Bus, BusError};
 use crate::job::{Bench, JobError};
-use crate::link::{Client, OpenError, SerialServerWire, SerialWire, SpeedWire, TcpWire, UsbWire, usb_device};
+use crate::link::{Client, OpenError, SerialServerWire, SerialWire, SpeedWire, TcpWire, UsbWire, Waiting, usb_device};
 use crate::lock::{Lock, LockError};
 use crate::plan::Observed;
 use crate::record::{End, Held, Job, JobId, JobRecord, Journal};
 use crate::sim::{OpenSim, Store};
+use std::ops::ControlFlow;
 use std::path::PathBuf;
+use std::sync::atomic::Ordering;
 use std::time::Duration;
 
 /// The seed of a sim that is made at first use.
@@ -170,7 +172,7 @@ impl Context {
             [only] => *only,
             several => {
                 let parts: Vec<String> = several.iter().map(|(_, chip)| chip.part.clone()).collect();
-                several[ask::choose("Several parts have this ID. Which is printed on the chip? Its number:", &parts)?]
+                several[ask::choose("Several parts have this ID. Which is printed on the chip?", None, &parts)?]
             }
         };
         (connected.board, connected.chip) = fits.clone();
@@ -201,24 +203,19 @@ impl Context {
     /// It is not there or may not be used, or does not answer.
     pub fn open_bridge(&self, place: &Place) -> Result<(Client, Lock), Stop> {
         let lock = self.lock(place)?;
-        let mut said = false;
-        let mut waiting = |lasted: Duration| {
-            if lasted >= WORTH_SAYING && !std::mem::replace(&mut said, true) {
-                output::remark(&format!("Waiting for the bridge at {place}: a board that resets when its port is opened takes a moment."));
-            }
-        };
+        let waiting = waiting_at(place)?;
         let met = match place {
             Place::Serial { path, baud } => {
                 let speeds = speeds(*baud);
                 let wire: Box<dyn SpeedWire> = Box::new(SerialWire::open(path, speeds[speeds.len() - 1])?);
-                Client::connect_at(wire, &speeds, &mut waiting)
+                Client::connect_at(wire, &speeds, waiting)
             }
             Place::SerialServer { address, baud } => {
                 let wire: Box<dyn SpeedWire> = Box::new(SerialServerWire::connect(address)?);
-                Client::connect_at(wire, &speeds(*baud), &mut waiting)
+                Client::connect_at(wire, &speeds(*baud), waiting)
             }
-            Place::Tcp(address) => Client::connect_waiting(Box::new(TcpWire::connect(address)?), &mut waiting),
-            Place::Usb(named) => Client::connect_waiting(Box::new(UsbWire::open(named.as_deref())?), &mut waiting),
+            Place::Tcp(address) => Client::connect_waiting(Box::new(TcpWire::connect(address)?), waiting),
+            Place::Usb(named) => Client::connect_waiting(Box::new(UsbWire::open(named.as_deref())?), waiting),
             Place::Sim(_) | Place::Gpio(_) => return Err(Stop::usage(format!("{place} is at no port"))),
         };
         Ok((met.map_err(|error| no_bridge(place, &error))?, lock))
@@ -285,7 +282,7 @@ impl Context {
         names.dedup();
         let places: Vec<Place> = found.places().into_iter().chain(names.into_iter().map(Place::Sim)).collect();
         let choices: Vec<String> = places.iter().map(Place::to_string).collect();
-        let chosen = ask::choose("Which bridge? Its number, or give --via:", &choices)?;
+        let chosen = ask::choose("Which bridge?", Some("--via"), &choices)?;
         Ok(places[chosen].clone())
     }
 
@@ -293,7 +290,7 @@ impl Context {
     fn chosen_board(&self) -> Result<(Board, Chip), Stop> {
         let boards = self.catalog.boards();
         let names: Vec<String> = boards.into_iter().filter(|board| board.described.is_ok()).map(|board| board.name).collect();
-        let chosen = ask::choose("Which board is it? Its number, or give --board:", &names)?;
+        let chosen = ask::choose("Which board is it?", Some("--board"), &names)?;
         Ok(self.catalog.board(&names[chosen])?)
     }
 
@@ -357,6 +354,19 @@ fn speeds(baud: Option<u32>) -> Vec<u32> {
     baud.map_or(SPEEDS.to_vec(), |baud| vec![baud])
 }
 
+/// What happens while a bridge does not answer: after a while that is said, once; and Ctrl-C ends it.
+fn waiting_at(place: &Place) -> Result<Waiting, Stop> {
+    let flag = interrupt::flag()?;
+    let sentence = format!("Waiting for the bridge at {place}: a board that resets when its port is opened takes a moment.");
+    let mut said = false;
+    Ok(Box::new(move |lasted| {
+        if lasted >= WORTH_SAYING && !std::mem::replace(&mut said, true) {
+            output::remark(&sentence);
+        }
+        if flag.load(Ordering::Relaxed) { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
+    }))
+}
+
 /// The speed at which a bridge answered, where there is one.
 pub fn baud(place: &Place, client: &Client) -> Option<u32> {
     let has_one = matches!(place, Place::Serial { .. } | Place::SerialServer { .. });
@@ -382,8 +392,10 @@ fn no_bridge(place: &Place, error: &BusError) -> Stop {
         BusError::Nonsense { what } => format!("what answers at {place} is no Farrier bridge, or has another speed:\n{what}"),
         other => format!("{place}: {other}"),
     };
-    let stop = Stop::new(Code::NoAnswer, what);
+    let code = if matches!(error, BusError::Stopped { .. }) { Code::Interrupted } else { Code::NoAnswer };
+    let stop = Stop::new(code, what);
     match error {
+        BusError::Stopped { .. } => stop.hint("Nothing was changed. To try again:").command(command_again(&[])),
         BusError::NoAnswer { .. } | BusError::Nonsense { .. } => {
             stop.hint("Is it the right port, and is the bridge's firmware on it? To see what there is:").command("farrier bridges")
         }

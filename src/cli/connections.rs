@@ -108,7 +108,7 @@ impl ConnectionsCommand {
         let mut kinds = bridge_kinds()?;
         output::remark(&buy_first(&kinds, None));
         let choices: Vec<String> = kinds.iter().map(|kind| format!("{}: {}", kind.kind, kind.summary)).collect();
-        let chosen = ask::choose("Which bridge? Its number:", &choices)?;
+        let chosen = ask::choose("Which bridge?", Some("--bridge"), &choices)?;
         Ok(kinds.swap_remove(chosen))
     }
 
@@ -121,7 +121,7 @@ impl ConnectionsCommand {
             None => {
                 let Ok(supply) = bridge.supply_for(board) else { return Ok((PoweredBy::Board, true)) };
                 let choices = ["the board's own supply".to_owned(), format!("the bridge, {} from its pin {}", supply.voltage, supply.pin)];
-                let chosen = ask::choose("Who feeds the board while it is programmed? Never both. Its number:", &choices)?;
+                let chosen = ask::choose("Who feeds the board while it is programmed? Never both.", None, &choices)?;
                 Ok((if chosen == 0 { PoweredBy::Board } else { PoweredBy::Bridge }, false))
             }
         }
@@ -133,7 +133,7 @@ fn board(context: &Context) -> Result<(Board, Chip), Stop> {
         return Ok(named);
     }
     let names = context.catalog.names();
-    let chosen = ask::choose("Which board? Its number:", &names)?;
+    let chosen = ask::choose("Which board?", Some("--board"), &names)?;
     Ok(context.catalog.board(&names[chosen])?)
 }
 

@@ -48,8 +48,8 @@ fn unmeasured(context: &Context, pins: Millivolts, board: &Board) -> Result<Boar
     }
     if board.level_follows_supply {
         output::remark(&format!(
-            "What VCC of {} is is not known: this bridge cannot measure it. It must be near the {pins} of the bridge's pins; see with a \
-             meter at the programming header. A higher one harms the bridge over MISO.",
+            "The VCC of {} is not known: this bridge cannot measure it. It must be near the {pins} of the bridge's pins; see with a \
+             meter at the programming header, and say what it shows with --supply. A higher one harms the bridge over MISO.",
             board.name
         ));
     }

@@ -177,6 +177,7 @@ impl From<JobError> for Stop {
     fn from(error: JobError) -> Stop {
         let code = match &error {
             JobError::Refused(finding) => return Stop::refused(vec![finding.clone()]),
+            JobError::Algorithm(AlgorithmError::Bus { source: BusError::Stopped { .. }, .. }) => Code::Interrupted,
             JobError::Algorithm(_) => Code::NoAnswer,
             JobError::Differs(_) => Code::Differs,
             JobError::Interrupted | JobError::BoardMoved | JobError::Torn(_) => Code::Interrupted,

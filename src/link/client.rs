@@ -9,6 +9,7 @@ use crate::bus::{Abilities, Bus, BusError, Operation, Reply, Ticket, Why};
 use crate::frame::{Answer, Hello, Request};
 use crate::time::SharedClock;
 use std::collections::VecDeque;
+use std::ops::ControlFlow;
 use std::time::Duration;
 
 /// A bus made of a wire and the bridge at its other end.
@@ -66,29 +67,29 @@ impl Client {
     /// [`BusError::NoAnswer`] after about 5 s, [`BusError::Nonsense`] where something answers that is no such bridge,
     /// [`BusError::Version`], or the wire's own error.
     pub fn connect(wire: Box<dyn Wire>) -> Result<Client, BusError> {
-        Client::connect_waiting(wire, &mut |_| {})
+        Client::connect_waiting(wire, Box::new(|_| ControlFlow::Continue(())))
     }
 
     /// As [`Client::connect`], and tells how long the bridge has not answered.
     ///
     /// # Errors
-    /// As [`Client::connect`].
-    pub fn connect_waiting(mut wire: Box<dyn Wire>, waiting: Waiting<'_>) -> Result<Client, BusError> {
-        let hello = greet(wire.as_mut(), waiting)?;
-        Ok(Client::with(wire, hello))
+    /// As [`Client::connect`]; and [`BusError::Stopped`].
+    pub fn connect_waiting(mut wire: Box<dyn Wire>, mut waiting: Waiting) -> Result<Client, BusError> {
+        let hello = greet(wire.as_mut(), &mut waiting)?;
+        Ok(Client::with(wire, hello, waiting))
     }
 
     /// Opens a session at the first of these speeds, in baud, at which a bridge answers.
     ///
     /// # Errors
-    /// As [`Client::connect`]; and when the port goes at none of them.
-    pub fn connect_at(mut wire: Box<dyn SpeedWire>, speeds: &[u32], waiting: Waiting<'_>) -> Result<Client, BusError> {
-        let hello = greet_at(wire.as_mut(), speeds, waiting)?;
-        Ok(Client::with(wire, hello))
+    /// As [`Client::connect_waiting`]; and when the port goes at none of them.
+    pub fn connect_at(mut wire: Box<dyn SpeedWire>, speeds: &[u32], mut waiting: Waiting) -> Result<Client, BusError> {
+        let hello = greet_at(wire.as_mut(), speeds, &mut waiting)?;
+        Ok(Client::with(wire, hello, waiting))
     }
 
-    fn with(wire: Box<dyn Wire>, hello: Hello) -> Client {
-        let exchange = Exchange::begin(wire, hello);
+    fn with(wire: Box<dyn Wire>, hello: Hello, waiting: Waiting) -> Client {
+        let exchange = Exchange::begin(wire, hello, waiting);
         let pace = Pace::of(&exchange.hello().abilities);
         Client { exchange, pace, lists: VecDeque::new(), parts: VecDeque::new(), state: State::Sound, next_ticket: 0 }
     }

@@ -3,7 +3,7 @@
 
 use super::Wire;
 use super::grain::Grain;
-use super::greet::{SLACK, greet, sealed, travel};
+use super::greet::{SLACK, Waiting, greet, sealed, travel};
 use crate::bus::BusError;
 use crate::frame::{Answer, Decoder, ENVELOPE_BYTES, Envelope, Hello, REACTION, Request, Sequence, wire_bytes_max};
 use crate::time::{Moment, SharedClock};
@@ -54,6 +54,8 @@ pub(super) struct Exchange {
     sent_until: Moment,
     patience: Patience,
     grain: Grain,
+    /// Asked when the bridge began anew and does not answer yet.
+    waiting: Waiting,
 }
 
 /// How the oldest request stands.
@@ -95,7 +97,7 @@ impl Patience {
 
 impl Exchange {
     /// A session that a bridge has just opened by this answer.
-    pub fn begin(wire: Box<dyn Wire>, hello: Hello) -> Exchange {
+    pub fn begin(wire: Box<dyn Wire>, hello: Hello, waiting: Waiting) -> Exchange {
         let clock = wire.clock();
         let now = clock.now();
         Exchange {
@@ -108,12 +110,13 @@ impl Exchange {
             flights: VecDeque::new(),
             sent_until: now,
             patience: Patience::from(now),
+            waiting,
         }
     }
 
     /// Leaves the session, and opens another one.
     pub fn reopen(&mut self) -> Result<(), BusError> {
-        self.hello = greet(self.wire.as_mut(), &mut |_| {})?;
+        self.hello = greet(self.wire.as_mut(), &mut self.waiting)?;
         let now = self.clock.now();
         self.decoder = Decoder::new(self.hello.frame_bytes as usize);
         self.grain = self.grain.within(self.hello.frame_bytes);

@@ -5,6 +5,7 @@ use crate::bus::BusError;
 use crate::frame::{Answer, Decoder, Envelope, FRAME_BYTES_MAX, Hello, REACTION, Request, Sequence, VERSION, wire_bytes_max};
 use crate::time::{Moment, SharedClock};
 use std::io;
+use std::ops::ControlFlow;
 use std::time::Duration;
 
 /// What operating systems and USB add to a round trip.
@@ -27,20 +28,21 @@ pub trait SpeedWire: Wire {
     fn set_speed(&mut self, baud: u32) -> io::Result<()>;
 }
 
-/// Told after each HELLO without an answer how long that has gone on.
-pub type Waiting<'w> = &'w mut dyn FnMut(Duration);
+/// Told after each HELLO without an answer how long that has gone on. Says whether to go on; a bridge that begins anew later is waited for
+/// in the same way.
+pub type Waiting = Box<dyn FnMut(Duration) -> ControlFlow<()>>;
 
 /// Says HELLO until a bridge answers.
 ///
 /// # Errors
-/// No answer, another protocol version, bytes that are no answer, or the wire's own.
-pub(super) fn greet(wire: &mut dyn Wire, waiting: Waiting<'_>) -> Result<Hello, BusError> {
+/// No answer, asked to stop, another protocol version, bytes that are no answer, or the wire's own.
+pub(super) fn greet(wire: &mut dyn Wire, waiting: &mut Waiting) -> Result<Hello, BusError> {
     let mut greeting = Greeting::begin(wire.clock());
     for _ in 0..TRIES {
         if let Some(hello) = greeting.say(wire)? {
             return Ok(hello);
         }
-        waiting(greeting.lasted());
+        greeting.go_on(waiting)?;
     }
     Err(greeting.give_up())
 }
@@ -50,7 +52,7 @@ pub(super) fn greet(wire: &mut dyn Wire, waiting: Waiting<'_>) -> Result<Hello, 
 ///
 /// # Errors
 /// As [`greet`]; and when the port goes at none of the speeds.
-pub(super) fn greet_at(wire: &mut dyn SpeedWire, speeds: &[u32], waiting: Waiting<'_>) -> Result<Hello, BusError> {
+pub(super) fn greet_at(wire: &mut dyn SpeedWire, speeds: &[u32], waiting: &mut Waiting) -> Result<Hello, BusError> {
     let mut greeting = Greeting::begin(wire.clock());
     let mut speeds = speeds.to_vec();
     while greeting.tries < TRIES {
@@ -67,7 +69,7 @@ pub(super) fn greet_at(wire: &mut dyn SpeedWire, speeds: &[u32], waiting: Waitin
             if let Some(hello) = greeting.say(wire)? {
                 return Ok(hello);
             }
-            waiting(greeting.lasted());
+            greeting.go_on(waiting)?;
         }
         if speeds.is_empty() {
             return Err(unwilling.map_or_else(|| greeting.give_up(), BusError::Wire));
@@ -94,6 +96,14 @@ impl Greeting {
 
     fn lasted(&self) -> Duration {
         self.clock.now().since(self.begun)
+    }
+
+    fn go_on(&self, waiting: &mut Waiting) -> Result<(), BusError> {
+        let waited = self.lasted();
+        match waiting(waited) {
+            ControlFlow::Continue(()) => Ok(()),
+            ControlFlow::Break(()) => Err(BusError::Stopped { waited }),
+        }
     }
 
     fn give_up(self) -> BusError {

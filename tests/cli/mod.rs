@@ -1,5 +1,7 @@
 //! The program as a user runs it: an empty environment, a home of its own, a fixed width, piped.
 
+#[cfg(unix)]
+mod asked;
 mod bad_input;
 mod boards_new;
 mod bricked;

@@ -3,12 +3,13 @@
 
 use super::{Held, Home, Ran};
 use farrier::board::Catalog;
+use farrier::link::SerialWire;
 use farrier::sim::{Pty, Store};
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::TcpListener;
 use std::process::{Child, Stdio};
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 /// `farrier sim serve`, until it is dropped.
 pub struct Serving {
@@ -154,6 +155,29 @@ fn silence_at_a_port_is_told_with_the_speeds_that_were_tried() {
 }
 
 #[test]
+fn ctrl_c_while_nothing_answers_is_heard_at_once() {
+    let home = Home::new();
+    let pty = Pty::open().expect("a pty");
+    for line in ["inspect --board frost --via PATH", "loader install --board frost --yes --via PATH", "bridges --ask PATH PATH@115200"] {
+        let line = line.replace("PATH", &pty.path().display().to_string());
+        let mut command = home.command();
+        command.args(line.split_whitespace()).stderr(Stdio::piped()).stdout(Stdio::piped());
+        let mut running = command.spawn().expect("it starts");
+        let mut heard = String::new();
+        BufReader::new(running.stderr.as_mut().expect("a pipe")).read_line(&mut heard).expect("its output");
+        assert!(heard.starts_with("Waiting for the bridge"), "{heard}");
+        let asked = Instant::now();
+        signal(running.id(), "-INT");
+        let ran = Ran::of(&line, &running.wait_with_output().expect("it ends"));
+        let took = asked.elapsed();
+        assert!(took < Duration::from_secs(2), "{line}: {took:?}");
+        ran.exits(5).says("stopped as asked");
+    }
+    let free = SerialWire::open(&pty.path().display().to_string(), 115_200);
+    assert!(free.is_ok(), "the port is free");
+}
+
+#[test]
 fn a_port_that_vanishes_in_the_middle_stops_the_job_and_the_same_command_goes_on() {
     for how in ["--pty", "--tcp 127.0.0.1:0"] {
         let home = Home::new();
@@ -170,6 +194,7 @@ fn a_port_that_vanishes_in_the_middle_stops_the_job_and_the_same_command_goes_on
         serving.kill();
         let ran = Ran::of(&args, &running.wait_with_output().expect("it ends"));
         ran.exits(4).says("is gone").says("unplugged").says("is unfinished. The same command goes on from there:");
+        ran.says(&format!("  farrier {args}"));
         let serving = Serving::start(&home, "bench", how);
         home.run(&line.replace("VIA", &serving.via)).exits(0).says("Done.");
         drop(serving);
@@ -288,11 +313,9 @@ fn ctrl_c_finishes_the_page_in_hand_and_leaves_chip_and_port_free() {
     }
     signal(running.id(), "-INT");
     let ran = Ran::of(&line, &running.wait_with_output().expect("it ends"));
-    ran.exits(5).says("The same command goes on from there:");
+    ran.exits(5).says("the chip is let go").says("The same command goes on from there:").says(&format!("  farrier {line}"));
     let free = home.run(&format!("bridges --json --ask {}", serving.via));
     assert!(free.exits(0).json()["bridges"].as_array().is_some_and(|all| all.iter().any(|one| one["state"] == "bridge")));
-    let lines = home.run(&format!("inspect --via {} --board frost", serving.via));
-    lines.exits(0);
     home.run(&line).exits(0).says("Done.");
     signal(serving.process.id(), "-INT");
     serving.ends();

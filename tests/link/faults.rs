@@ -3,10 +3,37 @@
 use super::bridges::*;
 use farrier::bus::{Bus, BusError, Operation, Ticket};
 use farrier::frame::{Answer, Decoder, Request, Sequence};
-use farrier::link::{Client, MemoryWire, UnpluggedWire};
-use farrier::time::{Clock, Moment, VirtualClock};
+use farrier::link::{Client, MemoryWire, UnpluggedWire, Wire};
+use farrier::time::{Clock, Moment, SharedClock, VirtualClock};
+use std::ops::ControlFlow;
 use std::rc::Rc;
 use std::time::Duration;
+
+/// A wire that loses all that is sent after so many times.
+struct CutShort {
+    inner: MemoryWire,
+    sends_left: u32,
+}
+
+impl Wire for CutShort {
+    fn send(&mut self, bytes: &[u8]) -> std::io::Result<()> {
+        let Some(left) = self.sends_left.checked_sub(1) else { return Ok(()) };
+        self.sends_left = left;
+        self.inner.send(bytes)
+    }
+
+    fn receive(&mut self, into: &mut Vec<u8>, until: Moment) -> std::io::Result<()> {
+        self.inner.receive(into, until)
+    }
+
+    fn bytes_per_second(&self) -> u32 {
+        self.inner.bytes_per_second()
+    }
+
+    fn clock(&self) -> SharedClock {
+        self.inner.clock()
+    }
+}
 
 fn connect(wire: MemoryWire) -> Result<Client, BusError> {
     Client::connect(Box::new(wire))
@@ -209,6 +236,24 @@ fn a_hello_that_nobody_asked_for_with_another_start_number_is_a_restart() {
     // With the same one it is a late repetition, and means nothing.
     let mut client = connect(answering_hello(|| Answer::Hello(hello(1)).seal(Sequence(0)).to_wire())).unwrap();
     assert!(matches!(client.run(&[numbered(1)]), Err(BusError::NoAnswer { .. })));
+}
+
+#[test]
+fn a_bridge_that_began_anew_and_stays_silent_is_waited_for_only_until_that_is_stopped() {
+    let mut heard = 0;
+    // HELLO is answered once; then it says that it knows of no session, once, and nothing more.
+    let hello_first = answering_hello(|| Answer::HelloFirst.seal(Sequence(0)).to_wire());
+    let silent_after_two = CutShort { inner: hello_first, sends_left: 2 };
+    let waiting = move |_| {
+        heard += 1;
+        if heard < 3 { ControlFlow::Continue(()) } else { ControlFlow::Break(()) }
+    };
+    let mut client = Client::connect_waiting(Box::new(silent_after_two), Box::new(waiting)).unwrap();
+    assert!(matches!(client.run(&[numbered(1)]), Err(BusError::Restarted)));
+    match client.run(&[numbered(2)]) {
+        Err(BusError::Stopped { waited }) => assert!(waited < Duration::from_secs(1), "{waited:?}"),
+        other => panic!("{other:?}"),
+    }
 }
 
 #[test]

@@ -3,10 +3,13 @@
 use super::bridges::{BYTES_PER_SECOND, numbered, reply_to, wire};
 use farrier::bus::{Bus, BusError};
 use farrier::frame::SILENCE;
-use farrier::link::{Client, MemoryWire, OpenError, SerialWire, SpeedWire, Wire};
+use farrier::link::{Client, MemoryWire, OpenError, SerialWire, SpeedWire, Waiting, Wire};
 use farrier::sim::{Pty, Sim};
 use farrier::time::{Moment, SharedClock};
+use std::cell::Cell;
 use std::io::{self, Read, Write};
+use std::ops::ControlFlow;
+use std::rc::Rc;
 use std::sync::atomic::AtomicBool;
 use std::sync::mpsc;
 use std::time::Duration;
@@ -57,12 +60,23 @@ impl SpeedWire for AtSpeed {
     }
 }
 
+/// Waits as long as it takes, and how long that has been.
+fn told_waiting() -> (Rc<Cell<Duration>>, Waiting) {
+    let lasted = Rc::new(Cell::new(Duration::ZERO));
+    let told = lasted.clone();
+    let waiting = move |waited| {
+        told.set(waited);
+        ControlFlow::Continue(())
+    };
+    (lasted, Box::new(waiting))
+}
+
 fn meet(right: u32, impossible: &'static [u32]) -> (Result<Client, BusError>, Duration) {
     let (inner, _, _) = wire();
-    let mut lasted = Duration::ZERO;
     let wire = Box::new(AtSpeed { inner, right, now: 0, impossible });
-    let met = Client::connect_at(wire, &[1_000_000, 500_000, 115_200], &mut |waited| lasted = waited);
-    (met, lasted)
+    let (lasted, waiting) = told_waiting();
+    let met = Client::connect_at(wire, &[1_000_000, 500_000, 115_200], waiting);
+    (met, lasted.get())
 }
 
 #[test]
@@ -82,7 +96,7 @@ fn a_bridge_with_an_open_session_answers_garbage_at_wrong_speeds_and_is_found_al
     let mut wire = AtSpeed { inner, right: 115_200, now: 115_200, impossible: &[] };
     // An earlier host: HELLO of the worked examples, with a session opened.
     wire.send(&[0x02, 0x01, 0x01, 0x08, 0x01, 0x12, 0x34, 0x56, 0x78, 0x97, 0x6F, 0x00]).expect("sent");
-    let mut client = Client::connect_at(Box::new(wire), &[1_000_000, 500_000, 115_200], &mut |_| {}).expect("it is found");
+    let mut client = Client::connect_at(Box::new(wire), &[1_000_000, 500_000, 115_200], told_waiting().1).expect("it is found");
     assert_eq!(client.run(&[numbered(7)]).expect("it works"), [reply_to(7)]);
 }
 
@@ -98,6 +112,18 @@ fn a_bridge_at_another_speed_is_given_up_after_about_five_seconds() {
     let (met, lasted) = meet(9600, &[]);
     assert!(met.is_err());
     assert!((3..8).contains(&lasted.as_secs()), "{lasted:?}");
+}
+
+#[test]
+fn waiting_for_a_bridge_ends_at_the_next_hello_once_that_is_asked() {
+    let (inner, _, _) = wire();
+    let wire = Box::new(AtSpeed { inner, right: 9600, now: 0, impossible: &[] });
+    let enough = Duration::from_secs(1);
+    let waiting = move |waited| if waited < enough { ControlFlow::Continue(()) } else { ControlFlow::Break(()) };
+    match Client::connect_at(wire, &[1_000_000, 115_200], Box::new(waiting)).err() {
+        Some(BusError::Stopped { waited }) => assert!((1000..1300).contains(&waited.as_millis()), "{waited:?}"),
+        other => panic!("{other:?}"),
+    }
 }
 
 /// A thread that serves a simulated bridge on a pseudo-terminal for each program that opens it.
@@ -131,10 +157,10 @@ fn open(pty: &Pty) -> Result<SerialWire, OpenError> {
 #[test]
 fn a_bridge_that_begins_late_is_waited_for_and_one_whose_host_is_gone_lets_go() {
     let (pty, end) = served(Duration::from_secs(2));
-    let mut lasted = Duration::ZERO;
     let wire = Box::new(open(&pty).expect("it opens"));
-    let client = Client::connect_at(wire, &[115_200], &mut |waited| lasted = waited).expect("it answers in the end");
-    assert!((1..4).contains(&lasted.as_secs()), "{lasted:?}");
+    let (lasted, waiting) = told_waiting();
+    let client = Client::connect_at(wire, &[115_200], waiting).expect("it answers in the end");
+    assert!((1..4).contains(&lasted.get().as_secs()), "{lasted:?}");
     let start = client.hello().start;
     drop(client);
     let soon = Client::connect(Box::new(open(&pty).expect("it opens again"))).expect("it answers");

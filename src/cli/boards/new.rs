@@ -183,7 +183,7 @@ impl New {
             (None, own) => {
                 let choices = ["a crystal or resonator", "an oscillator of the chip's own", "a signal on the clock pin"];
                 let now = own.map(|own| format!(" Now it runs on its own oscillator, {} for the firmware.", own.hz)).unwrap_or_default();
-                let chosen = ask::choose(&format!("What should run the chip?{now} Its number:"), &choices.map(str::to_owned))?;
+                let chosen = ask::choose(&format!("What should run the chip?{now}"), None, &choices.map(str::to_owned))?;
                 [Source::Crystal, Source::Internal, Source::External][chosen]
             }
         };
