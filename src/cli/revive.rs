@@ -2,11 +2,12 @@
 
 use super::change::{self, Aim, Change, Looked, Scene};
 use super::context::{Context, command_with};
+use super::known::KnownJobs;
 use super::revive_view as view;
 use super::stop::{Code, Stop};
 use super::{ask, images, output};
 use crate::board::Chip;
-use crate::diagnosis::{Answer, Case, CauseKind, Diagnosis, From, Kept, Known, Seen, Unfinished, diagnose};
+use crate::diagnosis::{Answer, Case, CauseKind, Diagnosis, From, Kept, Known, Recognised, Seen, Unfinished, diagnose};
 use crate::image::ByteAddress;
 use crate::job::{self, Bench};
 use crate::plan::Observed;
@@ -105,7 +106,7 @@ impl Climber<'_> {
             Ok(unfinished) => (unfinished.flatten(), None),
             Err(stop) => (None, Some(stop)),
         };
-        let diagnosis = self.diagnose(&seen, observed.is_some(), unfinished.as_ref())?;
+        let diagnosis = self.diagnose(&seen, observed, unfinished.as_ref())?;
         let as_json = self.context.global.json;
         if !as_json {
             self.scene.introduce();
@@ -130,8 +131,11 @@ impl Climber<'_> {
         }
     }
 
-    fn diagnose(&self, seen: &Seen, read: bool, unfinished: Option<&Unfinished>) -> Result<Diagnosis, Stop> {
+    fn diagnose(&self, seen: &Seen, observed: Option<&Observed>, unfinished: Option<&Unfinished>) -> Result<Diagnosis, Stop> {
         let (scene, chip) = (self.scene, self.scene.chip);
+        let read = observed.is_some();
+        let left = observed.map(|observed| KnownJobs::of(self.journal, observed, chip)).transpose()?.unwrap_or_default();
+        let recognised = recognised(&left);
         let chips = if read { Vec::new() } else { self.chips() };
         let known = if read { self.known(chip)? } else { Vec::new() };
         let snapshots = if read { job::kept_snapshots(&self.context.snapshots(), &chip.part)? } else { Vec::new() };
@@ -142,7 +146,8 @@ impl Climber<'_> {
             known: &known,
             snapshots: &snapshots,
             back_to: if let Wanted::Snapshot(kept) = self.wanted { Some(kept) } else { None },
-            tag: self.context.global.tag.as_deref(),
+            tag: self.context.global.tag.as_deref().or(left.tag.as_deref()),
+            recognised: recognised.as_ref(),
             chips: &chips,
             unfinished,
         }))
@@ -190,6 +195,15 @@ impl Climber<'_> {
         }
         Ok(false)
     }
+}
+
+/// What the jobs tell that left what the board holds.
+fn recognised(left: &KnownJobs) -> Option<Recognised> {
+    let snapshots = match left.jobs.as_slice() {
+        [only] if left.settings => vec![only.before.as_str().to_owned(), only.baseline.as_str().to_owned()],
+        _ => Vec::new(),
+    };
+    Some(Recognised { words: left.words()?, settings: left.settings, tag: left.tag.clone(), snapshots })
 }
 
 /// The exit code of a diagnosis that no plan follows.

@@ -57,6 +57,7 @@ pub(super) fn climb<'a>(case: &Case<'a>, observed: &Observed, told: &mut Told) -
     let perhaps = snapshot::perhaps(case, observed).filter(|_| snapshot.is_none());
     let made = Made { snapshot, other_configuration, perhaps, ..Made::default() };
     let mut contents = Contents { case, observed, configuration, fitted, starts_loader, told, made };
+    contents.known();
     contents.unfinished();
     contents.lock();
     let blank = contents.all_blank();
@@ -79,6 +80,12 @@ pub(super) fn climb<'a>(case: &Case<'a>, observed: &Observed, told: &mut Told) -
 impl<'a> Contents<'a, '_> {
     fn blank(&self, image: &Image, span: Span, blank: u8) -> bool {
         image.covers(span) && image.within(span).all(|(_, run)| run.iter().all(|byte| *byte == blank))
+    }
+
+    fn known(&mut self) {
+        let Some(known) = self.case.recognised else { return };
+        let rung = Rung::new("board", "Is this board known?", Verdict::Fine, format!("Yes: it {}.", known.words));
+        self.told.rung(rung);
     }
 
     fn unfinished(&mut self) {
@@ -499,14 +506,34 @@ impl<'a> Contents<'a, '_> {
             };
             return self.told.rung(Rung::new("settings", SETTINGS, verdict, seen).rules_out("lost settings"));
         }
+        let had = before.filter(|(before, _)| !self.blank(before, store, chip.eeprom.blank)).map(|(_, name)| name.clone());
+        if had.is_none()
+            && let Some(why) = self.never_had_settings(all_blank)
+        {
+            let seen = format!("There are none yet: the settings store ({store}) is blank, and {why}.");
+            return self.told.rung(Rung::new("settings", SETTINGS, Verdict::Fine, seen));
+        }
         self.told.rung(Rung::new("settings", SETTINGS, Verdict::Wrong, format!("No: the settings store ({store}) is blank.")));
         if !all_blank {
-            let sentence = match before.filter(|(before, _)| !self.blank(before, store, chip.eeprom.blank)) {
-                Some((_, name)) => format!("The settings were wiped: the store ({store}) is blank, and {name} has them."),
+            let sentence = match had {
+                Some(name) => format!("The settings were wiped: the store ({store}) is blank, and {name} has them."),
                 None => format!("The settings store ({store}) is blank: the settings were wiped, or the board is new and never had any."),
             };
             self.told.cause(Cause::new(CauseKind::SettingsBlank, sentence));
         }
+    }
+
+    /// What shows that a blank settings store has lost nothing.
+    fn never_had_settings(&self, all_blank: bool) -> Option<String> {
+        let Case { board, chip, .. } = *self.case;
+        if self.told.has(CauseKind::AsShipped) {
+            return Some("so is all the rest: the chip is new".to_owned());
+        }
+        if let Some(known) = self.case.recognised.filter(|known| known.settings) {
+            return Some(format!("nothing has changed since the last job: the board {}", known.words));
+        }
+        let flash = self.blank(&self.observed.flash.bytes, board.application(chip), chip.flash.blank);
+        (flash && !all_blank && self.made.perhaps.is_none()).then(|| "there is no application that could have stored any".to_owned())
     }
 }
 

@@ -23,7 +23,7 @@ pub use loader::{Fitted, own_loader};
 pub use remedy::Remedy;
 pub use rung::{Rung, Verdict};
 pub use seen::{Answer, From, Known, Seen};
-pub use snapshot::Kept;
+pub use snapshot::{Kept, Recognised};
 
 use crate::board::{Board, Chip};
 use crate::finding::{Finding, Kind};
@@ -40,8 +40,10 @@ pub struct Case<'a> {
     pub snapshots: &'a [Kept],
     /// The snapshot that the board should come back to, where the command line says so.
     pub back_to: Option<&'a Kept>,
-    /// The board's tag.
+    /// The board's tag, given or known by its content.
     pub tag: Option<&'a str>,
+    /// The jobs that left what the board holds.
+    pub recognised: Option<&'a Recognised>,
     /// Part numbers and ID bytes of the chips that are described.
     pub chips: &'a [(String, [u8; 3])],
     /// The job on this board that was cut off.

@@ -141,7 +141,7 @@ impl<'a> Draft<'a, '_> {
             })
             .collect();
         self.remedy.does.push(format!("puts back {} from the snapshot {}", names.join(", "), kept.name));
-        self.intent.restore = Some(kept.back(parts, self.case.tag.map(str::to_owned)));
+        self.intent.restore = Some(kept.back(parts, self.case));
     }
 
     /// The flash of the board's own newest snapshot, where the flash is wrong and nothing better is known. Then loader and configuration

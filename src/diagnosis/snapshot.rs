@@ -4,7 +4,7 @@ use super::rung::{Rung, Verdict};
 use super::{Case, Told};
 use crate::board::Chip;
 use crate::image::{Image, Memory, Span, start_at};
-use crate::plan::{Observed, Part, Restore};
+use crate::plan::{Observed, Part, Restore, serial_number};
 
 /// A snapshot of a board of this kind.
 #[derive(Clone, Debug)]
@@ -17,6 +17,19 @@ pub struct Kept {
     pub held: Observed,
 }
 
+/// What the journal's jobs tell of a board that holds what one of them left.
+#[derive(Clone, Debug)]
+pub struct Recognised {
+    /// Half a sentence: 'holds exactly what job 41 left: tag 1187'.
+    pub words: String,
+    /// The settings are as those jobs left them too.
+    pub settings: bool,
+    /// The tag that all of them have.
+    pub tag: Option<String>,
+    /// The snapshots that the job began with, where it is one only.
+    pub snapshots: Vec<String>,
+}
+
 impl Kept {
     /// A snapshot of this name.
     pub fn of(name: String, chip: &str, tag: Option<&str>, held: Observed) -> Kept {
@@ -24,9 +37,11 @@ impl Kept {
     }
 
     /// What the planner needs of it.
-    pub(super) fn back(&self, parts: Vec<Part>, board_tag: Option<String>) -> Restore {
+    pub(super) fn back(&self, parts: Vec<Part>, case: &Case) -> Restore {
         let Kept { name, chip, tag, held } = self.clone();
-        Restore { name, chip, held, parts, tag, board_tag, doubt: None }
+        let left_by_another = |known: &&Recognised| known.tag.is_some() && tag.is_some() && known.tag != tag;
+        let doubt = case.recognised.filter(left_by_another).map(|known| format!("the board in hand {}", known.words));
+        Restore { name, chip, held, parts, tag, board_tag: case.tag.map(str::to_owned), doubt }
     }
 
     /// All was read, and what is there starts.
@@ -39,28 +54,46 @@ impl Kept {
         start_at(&held.flash.bytes, at, chip.flash.bytes).starts()
     }
 
-    /// Why it is taken for this board's; nothing where it is another's or nothing tells.
-    fn mine(&self, observed: &Observed, tag: Option<&str>, chip: &Chip) -> Option<String> {
-        if self.held.id != observed.id || self.held.calibration != observed.calibration {
+    /// Why it is taken for this board's; nothing where it is another's or nothing tells. The flash tells nothing: boards of one batch
+    /// have the same firmware.
+    fn mine(&self, case: &Case, observed: &Observed) -> Option<String> {
+        if self.is_anothers(case, observed) {
             return None;
         }
-        match (self.tag.as_deref(), tag) {
-            (Some(was), Some(is)) if was == is => return Some(format!("its tag is {is}")),
-            (Some(_), Some(_)) => return None,
-            _ => {}
+        let number = serial_number(observed, case.board, case.chip);
+        if number.is_some() && serial_number(&self.held, case.board, case.chip) == number {
+            return Some("its serial number is the same".to_owned());
         }
-        let memories = [(Memory::Eeprom, chip.eeprom.blank), (Memory::Flash, chip.flash.blank)];
-        let there = memories.into_iter().find_map(|(memory, blank)| {
-            let (was, is) = (&self.held.memory(memory)?.bytes, &observed.memory(memory)?.bytes);
-            let same = same_bytes(was, is, blank);
-            (same >= TELLING).then(|| format!("the chip's calibration byte and {same} bytes of its {} are the same", memory.name()))
-        })?;
-        Some(there)
+        if let Some(tag) = self.tag.as_deref().filter(|tag| case.tag == Some(*tag)) {
+            return Some(format!("its tag is {tag}"));
+        }
+        if let Some(known) = case.recognised.filter(|known| known.snapshots.contains(&self.name)) {
+            return Some(format!("that job began with it: the board {}", known.words));
+        }
+        let blank = case.chip.eeprom.blank;
+        let (was, is) = (&self.held.eeprom.bytes, &observed.eeprom.bytes);
+        let same = same_bytes(was, is, blank);
+        let most = same * 2 >= occupied(was, blank).max(occupied(is, blank));
+        (same >= TELLING && most).then(|| format!("the chip's calibration byte and {same} bytes of its EEPROM are the same"))
+    }
+
+    /// Whether chip, serial number or tag speak for another board.
+    fn is_anothers(&self, case: &Case, observed: &Observed) -> bool {
+        let number = |state: &Observed| serial_number(state, case.board, case.chip);
+        let differ = |(was, is)| was != is;
+        self.held.id != observed.id
+            || self.held.calibration != observed.calibration
+            || number(&self.held).zip(number(observed)).is_some_and(differ)
+            || self.tag.as_deref().zip(case.tag).is_some_and(|(was, is)| was != is)
     }
 }
 
-/// So many equal bytes that are not blank tell of a board, together with the calibration byte.
+/// So many equal bytes that are not blank tell of a board, together with the calibration byte, where they are most of what is there.
 const TELLING: usize = 16;
+
+fn occupied(image: &Image, blank: u8) -> usize {
+    image.runs().flat_map(|(_, run)| run).filter(|byte| **byte != blank).count()
+}
 
 /// How many bytes that are not blank two images have alike.
 fn same_bytes(one: &Image, other: &Image, blank: u8) -> usize {
@@ -75,14 +108,12 @@ fn same_bytes(one: &Image, other: &Image, blank: u8) -> usize {
 /// The newest sound snapshot of this board, and why it is taken for its. `snapshots` are newest first.
 pub(super) fn newest<'a>(case: &Case<'a>, observed: &Observed) -> Option<(&'a Kept, String)> {
     let sound = case.snapshots.iter().filter(|kept| kept.is_sound(case.chip));
-    sound.map(|kept| (kept, kept.mine(observed, case.tag, case.chip))).find_map(|(kept, why)| Some((kept, why?)))
+    sound.map(|kept| (kept, kept.mine(case, observed))).find_map(|(kept, why)| Some((kept, why?)))
 }
 
 /// The newest sound snapshot that nothing speaks against, although nothing but the calibration byte speaks for it.
 pub(super) fn perhaps<'a>(case: &Case<'a>, observed: &Observed) -> Option<&'a Kept> {
-    let other_tag = |kept: &&Kept| kept.tag.as_deref().zip(case.tag).is_some_and(|(was, is)| was != is);
-    let same = |kept: &&Kept| kept.held.id == observed.id && kept.held.calibration == observed.calibration;
-    case.snapshots.iter().filter(same).find(|kept| kept.is_sound(case.chip) && !other_tag(kept))
+    case.snapshots.iter().find(|kept| kept.is_sound(case.chip) && !kept.is_anothers(case, observed))
 }
 
 /// How the board stands to that snapshot.

@@ -3,7 +3,7 @@
 use farrier::algorithm::avr_spi::{Attempt, Evidence, Lines, NoAnswer, Rung as Try, Wiring};
 use farrier::board::{Board, Catalog, Chip};
 use farrier::bus::LineLevels;
-use farrier::diagnosis::{Answer, Case, Diagnosis, From, Kept, Known, Seen, Unfinished, Verdict, diagnose};
+use farrier::diagnosis::{Answer, Case, Diagnosis, From, Kept, Known, Recognised, Seen, Unfinished, Verdict, diagnose};
 use farrier::image::{ByteAddress, Image, Span};
 use farrier::plan::{Access, Contents, LoaderIntent, Observed};
 use farrier::sim::Used;
@@ -40,11 +40,12 @@ fn seen(answer: Answer) -> Seen {
     Seen { bridge: "a bridge".into(), pin_level: Millivolts(5_000), answer }
 }
 
-#[derive(Default)]
+#[derive(Clone, Copy, Default)]
 struct Given<'a> {
     known: &'a [Known],
     snapshots: &'a [Kept],
     tag: Option<&'a str>,
+    recognised: Option<&'a Recognised>,
     unfinished: Option<&'a Unfinished>,
 }
 
@@ -59,6 +60,7 @@ fn diagnosed(answer: Answer, given: Given) -> Diagnosis {
         snapshots: given.snapshots,
         back_to: None,
         tag: given.tag,
+        recognised: given.recognised,
         chips: &chips,
         unfinished: given.unfinished,
     })
@@ -195,6 +197,43 @@ fn only_the_boards_own_snapshot_is_used_unasked() {
     assert!(!used_by(Some("1187"), Some("1188"), calibration), "another tag");
     assert!(!used_by(None, None, !calibration), "another chip");
     assert!(!used_by(Some("1187"), Some("1187"), !calibration), "the tag of another chip");
+}
+
+/// Boards of one batch have the same firmware, so the flash tells nothing: another board's settings must not come to this one.
+#[test]
+fn the_same_firmware_tells_no_board_and_the_journal_does() {
+    let store = Span::first(vent().1.eeprom.bytes);
+    let mut wiped = used();
+    wiped.eeprom.bytes.overwrite(store.start(), &vec![0xFF; store.len() as usize]);
+    let snapshots = [Kept::of("kept".into(), "ATmega1284P", None, used())];
+    let known = [demo()];
+    let given = Given { known: &known, snapshots: &snapshots, ..Given::default() };
+    let unknown = diagnosed(read(wiped.clone()), Given { ..given });
+    assert_eq!(kinds(&unknown), ["settings-blank"]);
+    assert!(unknown.remedy.intent.is_none() && unknown.remedy.left[0].contains("kept may be this board's"), "{:?}", unknown.remedy);
+    let left = |snapshots: &[&str]| Recognised {
+        words: "holds exactly what job 41 left".into(),
+        settings: true,
+        tag: None,
+        snapshots: snapshots.iter().map(|name| (*name).to_owned()).collect(),
+    };
+    let its = diagnosed(read(wiped.clone()), Given { recognised: Some(&left(&["kept"])), ..given });
+    assert!(its.remedy.intent.is_some_and(|intent| intent.restore.is_some()), "{:?}", its.rungs);
+    // The store is as the last job left it, and no snapshot is this board's: nothing was lost.
+    let blank = diagnosed(read(wiped), Given { recognised: Some(&left(&["another"])), ..given });
+    assert_eq!(kinds(&blank), Vec::<&str>::new());
+}
+
+/// A board without an application has had nobody to store settings.
+#[test]
+fn a_new_board_with_nothing_but_a_loader_is_not_ill_for_want_of_settings() {
+    let (board, chip) = vent();
+    let mut new = used();
+    let room = board.application(&chip);
+    new.flash.bytes.overwrite(room.start(), &vec![0xFF; room.len() as usize]);
+    new.eeprom.bytes.overwrite(ByteAddress(0), &vec![0xFF; chip.eeprom.bytes as usize]);
+    let diagnosis = diagnosed(read(new), Given::default());
+    assert_eq!(kinds(&diagnosis), ["application-missing"], "{:?}", diagnosis.rungs);
 }
 
 /// A loader that reset does not start counts as the application's flash, so writing an application must bring it along.

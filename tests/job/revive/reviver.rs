@@ -98,6 +98,7 @@ fn revive_on(bus: &mut dyn Bus, bench: &mut Workbench, board: &Board, given: Giv
         snapshots: &snapshots,
         back_to: None,
         tag: given.tag,
+        recognised: None,
         chips: &[],
         unfinished: unfinished.as_ref(),
     });
