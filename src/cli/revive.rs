@@ -123,11 +123,11 @@ impl Climber<'_> {
         let aim = match (diagnosis.remedy.go_on, &diagnosis.remedy.intent) {
             (Some(job), _) => Aim::EndOf(JobId(job)),
             (None, Some(intent)) => Aim::Intent(Box::new(intent.clone())),
-            (None, None) => return Ok(Looked::Over(view::no_plan(self.context, self.scene, &diagnosis))),
+            (None, None) => return Ok(Looked::Over(view::no_plan(self.context, self.scene, &seen, &diagnosis))),
         };
         match seen.answer {
             Answer::Read(observed) => Ok(Looked::Wants { observed, aim, told }),
-            _ => Ok(Looked::Over(view::no_plan(self.context, self.scene, &diagnosis))),
+            _ => Ok(Looked::Over(view::no_plan(self.context, self.scene, &seen, &diagnosis))),
         }
     }
 

@@ -1,11 +1,11 @@
 //! What `revive` tells, as text and as JSON.
 
 use super::change::Scene;
-use super::context::Context;
+use super::context::{Context, command_again, command_with};
 use super::output;
 use super::revive::code;
 use super::stop::{Code, Stop};
-use crate::diagnosis::{self, CauseKind, Diagnosis, Rung, Verdict};
+use crate::diagnosis::{self, Answer, CauseKind, Diagnosis, Rung, Seen, Verdict};
 use serde_json::{Value, json};
 use std::process::ExitCode;
 
@@ -61,19 +61,24 @@ pub fn as_json(diagnosis: &Diagnosis) -> Value {
 }
 
 /// Ends where no plan follows.
-pub fn no_plan(context: &Context, scene: &Scene, diagnosis: &Diagnosis) -> ExitCode {
+pub fn no_plan(context: &Context, scene: &Scene, seen: &Seen, diagnosis: &Diagnosis) -> ExitCode {
     if context.global.json {
         output::json(&json!({
             "result": "no-plan", "board": scene.board.name, "chip": scene.chip.part, "via": scene.via, "simulated": scene.simulated,
             "diagnosis": as_json(diagnosis),
         }));
     } else {
-        let next = match diagnosis.lead() {
-            None => "inspect",
-            Some(CauseKind::AsShipped) => "loader install",
-            Some(_) => "revive",
-        };
-        output::next(format!("farrier {next} --via {}", scene.via));
+        let at = |command: &str| format!("farrier {command} --via {}", scene.via);
+        let unfed = matches!(&seen.answer, Answer::Silent(no_answer) if no_answer.clock_output_untried());
+        output::next(match (diagnosis.lead(), &diagnosis.remedy.say_to) {
+            (None, _) => at("inspect"),
+            (Some(CauseKind::AsShipped), _) => at("loader install"),
+            (Some(CauseKind::AnotherChip), _) => "farrier boards".to_owned(),
+            (Some(CauseKind::NoAnswer), _) if unfed => command_again(&["--clock-output".to_owned()]),
+            (_, Some(to)) => command_with("--to", to),
+            (Some(CauseKind::SettingsBlank), None) => "farrier snapshot list".to_owned(),
+            (Some(_), None) => at("revive"),
+        });
     }
     code(diagnosis)
 }

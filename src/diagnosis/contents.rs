@@ -23,6 +23,8 @@ pub(super) struct Made<'a> {
     pub unknown_fields: Vec<String>,
     /// The newest sound snapshot of this board.
     pub snapshot: Option<&'a Kept>,
+    /// The newest snapshot of this board that holds settings.
+    pub settings: Option<&'a Kept>,
     /// Its configuration or lock is another than the board's.
     pub other_configuration: bool,
     /// A snapshot that may be this board's.
@@ -45,6 +47,17 @@ struct Contents<'a, 't> {
     made: Made<'a>,
 }
 
+/// Whether something would be wrong with a board that holds this. What nobody can judge, and the settings, do not count: an application
+/// that is nearly a known one may be an older one.
+pub(super) fn is_ill(case: &Case, held: &Observed) -> bool {
+    let known: Vec<Known> = case.known.iter().filter(|known| known.from != From::Wanted).cloned().collect();
+    let alone = Case { known: &known, snapshots: &[], back_to: None, recognised: None, unfinished: None, ..*case };
+    let mut told = Told::default();
+    climb(&alone, held, &mut told);
+    let open = [CauseKind::SettingsBlank, CauseKind::LoaderUnknown, CauseKind::ApplicationAltered];
+    told.causes.iter().any(|cause| !open.contains(&cause.kind))
+}
+
 /// Climbs them.
 pub(super) fn climb<'a>(case: &Case<'a>, observed: &Observed, told: &mut Told) -> Made<'a> {
     let Some(configuration) = observed.configuration.as_deref() else { return Made::default() };
@@ -55,7 +68,8 @@ pub(super) fn climb<'a>(case: &Case<'a>, observed: &Observed, told: &mut Told) -
     let other_configuration =
         snapshot.is_some_and(|kept| (&kept.held.configuration, kept.held.lock) != (&observed.configuration, observed.lock));
     let perhaps = snapshot::perhaps(case, observed).filter(|_| snapshot.is_none());
-    let made = Made { snapshot, other_configuration, perhaps, ..Made::default() };
+    let settings = snapshot::newest_settings(case, observed);
+    let made = Made { snapshot, settings, other_configuration, perhaps, ..Made::default() };
     let mut contents = Contents { case, observed, configuration, fitted, starts_loader, told, made };
     contents.known();
     contents.unfinished();
@@ -497,7 +511,7 @@ impl<'a> Contents<'a, '_> {
             return self.told.rung(Rung::new("settings", SETTINGS, Verdict::Unknown, seen));
         };
         let held = self.observed.eeprom.bytes.crop(store);
-        let before = self.made.snapshot.map(|kept| (kept.held.eeprom.bytes.crop(store), &kept.name));
+        let before = self.made.settings.or(self.made.snapshot).map(|kept| (kept.held.eeprom.bytes.crop(store), &kept.name));
         if !self.blank(&held, store, chip.eeprom.blank) {
             let (verdict, seen) = match before {
                 Some((before, name)) if before == held => (Verdict::Fine, format!("Yes: {store} is as in {name}.")),

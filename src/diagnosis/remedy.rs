@@ -20,6 +20,8 @@ pub struct Remedy {
     pub does: Vec<String>,
     /// What no plan mends, and what would; a sentence each.
     pub left: Vec<String>,
+    /// What --to would have to say so that a plan mends more: a snapshot that may be this board's, or `IMAGE`.
+    pub say_to: Option<String>,
 }
 
 /// For these causes.
@@ -129,6 +131,9 @@ impl<'a> Draft<'a, '_> {
             format!(" The snapshot {} may be this board's: the calibration byte is the same. To put it back: --to {}", kept.name, kept.name)
         });
         self.remedy.left.push(format!("{sentence}{perhaps}"));
+        if let Some(kept) = self.made.perhaps {
+            self.remedy.say_to = Some(kept.name.clone());
+        }
     }
 
     fn back_to(&mut self, kept: &Kept, parts: Vec<Part>) {
@@ -171,8 +176,13 @@ impl<'a> Draft<'a, '_> {
         if !self.any(&[CauseKind::SettingsBlank, CauseKind::ChipErased]) {
             return;
         }
-        match self.made.snapshot.filter(|kept| self.settings_are_in(kept)) {
-            Some(_) if self.intent.restore.is_some() => {}
+        let restored = self.intent.restore.as_ref().is_some_and(|back| back.parts.contains(&Part::Eeprom));
+        match self.made.settings {
+            Some(_) if restored => {}
+            Some(kept) if self.intent.restore.is_some() => self.remedy.left.push(format!(
+                "The settings, which the snapshot {} has: the same command again puts them back, once this plan is carried out.",
+                kept.name
+            )),
             Some(kept) => self.back_to(kept, vec![Part::Eeprom]),
             None => {
                 self.left("The settings: no snapshot that is known to be this board's holds any, so nothing here can bring them back.");
@@ -213,6 +223,7 @@ impl<'a> Draft<'a, '_> {
 
     fn application(&mut self, wanted: Option<&Known>) {
         let Some(image) = wanted.or(self.made.application) else {
+            self.remedy.say_to = Some("IMAGE".to_owned());
             let sentence = "The application: nothing here says what it should be. Say it with --to.";
             return self.left(sentence);
         };
@@ -223,6 +234,7 @@ impl<'a> Draft<'a, '_> {
     /// Only an erase of everything helps, and only with something to write afterwards.
     fn locked(&mut self, wanted: Option<&Known>) {
         if wanted.is_none() {
+            self.remedy.say_to = Some("IMAGE".to_owned());
             let sentence = "The lock: only an erase of the whole chip lifts it, and what is on the chip is lost then. To begin afresh \
                             all the same, say what should be there with --to; each loss is asked about by name.";
             return self.left(sentence);

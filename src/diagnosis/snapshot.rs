@@ -1,9 +1,8 @@
 //! Which snapshot is this board's, and how the board stands to it.
 
 use super::rung::{Rung, Verdict};
-use super::{Case, Told};
-use crate::board::Chip;
-use crate::image::{Image, Memory, Span, start_at};
+use super::{Case, Told, contents};
+use crate::image::{Image, Memory, Span};
 use crate::plan::{Observed, Part, Restore, serial_number};
 
 /// A snapshot of a board of this kind.
@@ -44,14 +43,11 @@ impl Kept {
         Restore { name, chip, held, parts, tag, board_tag: case.tag.map(str::to_owned), doubt }
     }
 
-    /// All was read, and what is there starts.
-    fn is_sound(&self, chip: &Chip) -> bool {
-        let held = &self.held;
+    /// All was read, and nothing is wrong with it, settings aside: what is kept before a repair holds what was ill.
+    fn is_sound(&self, case: &Case) -> bool {
+        let (held, chip) = (&self.held, case.chip);
         let complete = held.flash.bytes.covers(chip.flash_span()) && held.eeprom.bytes.covers(Span::first(chip.eeprom.bytes));
-        let Some(configuration) = held.configuration.as_deref().filter(|_| complete) else { return false };
-        let section = chip.boot_section(configuration).filter(|_| chip.starts_loader(configuration));
-        let at = section.map_or(Span::first(1).start(), Span::start);
-        start_at(&held.flash.bytes, at, chip.flash.bytes).starts()
+        complete && held.configuration.is_some() && !contents::is_ill(case, held)
     }
 
     /// Why it is taken for this board's; nothing where it is another's or nothing tells. The flash tells nothing: boards of one batch
@@ -107,13 +103,23 @@ fn same_bytes(one: &Image, other: &Image, blank: u8) -> usize {
 
 /// The newest sound snapshot of this board, and why it is taken for its. `snapshots` are newest first.
 pub(super) fn newest<'a>(case: &Case<'a>, observed: &Observed) -> Option<(&'a Kept, String)> {
-    let sound = case.snapshots.iter().filter(|kept| kept.is_sound(case.chip));
+    let sound = case.snapshots.iter().filter(|kept| kept.is_sound(case));
     sound.map(|kept| (kept, kept.mine(case, observed))).find_map(|(kept, why)| Some((kept, why?)))
+}
+
+/// The newest snapshot of this board that holds settings, whatever is wrong with the rest of it.
+pub(super) fn newest_settings<'a>(case: &Case<'a>, observed: &Observed) -> Option<&'a Kept> {
+    let store = case.board.settings.as_ref().map_or(Span::first(case.chip.eeprom.bytes), |settings| settings.span);
+    let holds = |kept: &&Kept| {
+        let bytes = kept.held.eeprom.bytes.crop(store);
+        bytes.covers(store) && occupied(&bytes, case.chip.eeprom.blank) > 0
+    };
+    case.snapshots.iter().filter(holds).find(|kept| kept.mine(case, observed).is_some())
 }
 
 /// The newest sound snapshot that nothing speaks against, although nothing but the calibration byte speaks for it.
 pub(super) fn perhaps<'a>(case: &Case<'a>, observed: &Observed) -> Option<&'a Kept> {
-    case.snapshots.iter().find(|kept| kept.is_sound(case.chip) && !kept.is_anothers(case, observed))
+    case.snapshots.iter().find(|kept| kept.is_sound(case) && !kept.is_anothers(case, observed))
 }
 
 /// How the board stands to that snapshot.
@@ -122,7 +128,7 @@ pub(super) fn climb(case: &Case, observed: &Observed, newest: Option<&(&Kept, St
     let Some((kept, why)) = newest else {
         let seen = match case.snapshots.is_empty() {
             true => "There is no snapshot of a board of this kind.".to_owned(),
-            false => "None of the snapshots of boards of this kind is known to be this board's.".to_owned(),
+            false => "No snapshot is known to be this board's and holds nothing that is wrong.".to_owned(),
         };
         return told.rung(Rung::new("snapshot", QUESTION, Verdict::Unknown, seen));
     };

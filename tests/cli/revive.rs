@@ -37,6 +37,9 @@ fn a_board_is_known_by_what_a_job_left() {
     let home = Home::new();
     home.run("sim new v --board vent --bricked bypassed-loader --seed 3").exits(0);
     home.run("revive --via sim:v --tag 1187 --yes").exits(0).says("Done.");
+    home.run("revive --via sim:v").exits(0).says("holds exactly what job 1 left: tag 1187").says("No snapshot is known to be this board's");
+    // What was kept before the repair holds the fault; this one does not.
+    home.run("snapshot take --via sim:v --tag 1187").exits(0);
     let ran = home.run("revive --via sim:v");
     ran.exits(0).says("holds exactly what job 1 left: tag 1187").says("because its tag is 1187").says("nothing-wrong");
 }

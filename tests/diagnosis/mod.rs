@@ -5,7 +5,7 @@ use farrier::board::{Board, Catalog, Chip};
 use farrier::bus::LineLevels;
 use farrier::diagnosis::{Answer, Case, Diagnosis, From, Kept, Known, Recognised, Seen, Unfinished, Verdict, diagnose};
 use farrier::image::{ByteAddress, Image, Span};
-use farrier::plan::{Access, Contents, LoaderIntent, Observed};
+use farrier::plan::{Access, Contents, LoaderIntent, Observed, Part};
 use farrier::sim::Used;
 use farrier::units::{Hertz, Millivolts};
 
@@ -222,6 +222,30 @@ fn the_same_firmware_tells_no_board_and_the_journal_does() {
     // The store is as the last job left it, and no snapshot is this board's: nothing was lost.
     let blank = diagnosed(read(wiped), Given { recognised: Some(&left(&["another"])), ..given });
     assert_eq!(kinds(&blank), Vec::<&str>::new());
+}
+
+/// What is kept before a repair holds what was ill, and must not come back; its settings may.
+#[test]
+fn a_snapshot_of_an_ill_board_gives_nothing_but_its_settings() {
+    let (_, chip) = vent();
+    let ill = |field: &str, value: &str| {
+        let field = chip.field(field).expect("a field");
+        let mut held = used();
+        field.set(held.configuration.as_mut().expect("read"), field.value(value).expect("a value").bits);
+        [Kept::of("ill".into(), "ATmega1284P", Some("1187"), held)]
+    };
+    let mut torn = used();
+    torn.flash.bytes.overwrite(ByteAddress(0), &[0xFF; 0x1_0000]);
+    let mut wiped = used();
+    wiped.eeprom.bytes.overwrite(ByteAddress(0), &vec![0xFF; chip.eeprom.bytes as usize]);
+    for (field, value) in [("watchdog", "always-on"), ("clock", "external"), ("clock-divider", "on"), ("reset-start", "application")] {
+        let (known, snapshots) = ([demo()], ill(field, value));
+        let given = Given { known: &known, snapshots: &snapshots, tag: Some("1187"), ..Given::default() };
+        let application = diagnosed(read(torn.clone()), given);
+        assert!(application.remedy.intent.is_none_or(|intent| intent.restore.is_none()), "{field}: {:?}", application.remedy.does);
+        let settings = diagnosed(read(wiped.clone()), given).remedy.intent.expect("a plan").restore.expect("from the snapshot");
+        assert_eq!(settings.parts, [Part::Eeprom], "{field}");
+    }
 }
 
 /// A board without an application has had nobody to store settings.
