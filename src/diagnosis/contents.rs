@@ -594,7 +594,7 @@ fn places(pages: &[Span]) -> String {
     let first: Vec<String> = pages.iter().take(TOLD).map(Span::to_string).collect();
     match pages.len() {
         0..=TOLD => first.join(", "),
-        more => format!("{} and {} more pages", first.join(", "), more - TOLD),
+        more => format!("{} and {}", first.join(", "), many((more - TOLD) as u32, "more page")),
     }
 }
 
