@@ -63,7 +63,6 @@ fn a_silent_chip_is_told_with_all_that_it_can_be_and_what_tells_it_apart() {
     assert_eq!(kinds(&document), ["no-answer"]);
     assert_eq!(document["diagnosis"]["causes"][0]["could_be"].as_array().map(Vec::len), Some(4));
     assert_eq!(home.run("revive --via sim:v").code, 4);
-    std::fs::remove_dir_all(home.path().join("held-v")).expect("it goes");
     let after = home.export("v");
     assert_eq!((before.flash, before.eeprom, before.state["fuses"].clone()), (after.flash, after.eeprom, after.state["fuses"].clone()));
 }
