@@ -1,7 +1,7 @@
 //! Reads a board file and checks it against its chip.
 
 use super::chip::{Chip, ClockSource, Field, Role};
-use super::chip_file::{FASTEST_CLOCK, span};
+use super::chip_file::{FASTEST_CLOCK, SUPPLY, span, supply};
 use super::layout::{
     Board, Caution, ClockSetting, Console, HeaderPins, Region, RegionOwner, Reservation, SerialNumber, SettingsStore, shape,
 };
@@ -9,8 +9,6 @@ use crate::image::{Memory, Span};
 use crate::reader::{Mistake, Placed, Table, one_of, read};
 use crate::units::{ControlLine, Hertz, Millivolts};
 
-/// Supplies that a board file may give, in millivolts.
-const SUPPLY: std::ops::RangeInclusive<u32> = 1_000..=6_000;
 /// A place on a programming header that is connected to nothing.
 const NOT_CONNECTED: &str = "-";
 
@@ -78,17 +76,6 @@ fn optional<T>(table: Option<Table>, read: impl FnOnce(&Table) -> Option<T>) -> 
         None => Some(None),
         Some(table) => read(&table).map(Some),
     }
-}
-
-fn supply(table: &Table) -> Option<(Millivolts, Millivolts)> {
-    let least = table.number("least_mv", SUPPLY);
-    let most = table.number("most_mv", SUPPLY);
-    let (least, most) = (least?, most?);
-    if least.value > most.value {
-        table.wrong(least.at, format!("`least_mv` must not be above `most_mv`; found {} and {}", least.value, most.value));
-        return None;
-    }
-    Some((Millivolts(least.value as u16), Millivolts(most.value as u16)))
 }
 
 struct Levels {

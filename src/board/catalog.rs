@@ -6,6 +6,8 @@ use super::bridge_file::read_bridge;
 use super::bridge_kind::BridgeKind;
 use super::chip::Chip;
 use super::chip_file::read_chip;
+use super::generic::{self, generic_board};
+use super::known_chips::{known_chips, refused_chips};
 use super::layout::Board;
 use crate::reader::{FileError, is_name, one_of, read_file};
 use include_dir::{Dir, include_dir};
@@ -15,7 +17,10 @@ use std::path::{Path, PathBuf};
 static BUILT_IN: Dir = include_dir!("$CARGO_MANIFEST_DIR/boards");
 
 /// Folders of built-in boards, in the order in which listings show them.
-const BOARD_FOLDERS: [&str; 3] = ["demo", "generic", "bridge-boards"];
+const BOARD_FOLDERS: [&str; 2] = ["demo", "bridge-boards"];
+
+/// How many names an error offers.
+const OFFERED: usize = 4;
 
 /// Where the kinds of bridge are described.
 const BRIDGE_FOLDER: &str = "bridges";
@@ -44,10 +49,19 @@ pub struct Listed {
 /// Why a description cannot be had.
 #[derive(Debug, thiserror::Error)]
 pub enum CatalogError {
-    #[error("there is no board \"{name}\"; there are: {}\n`farrier boards` says more about them", one_of(known.iter().map(String::as_str)))]
+    #[error(
+        "there is no board \"{name}\"; there are: {}\nFor any other board with a chip that farrier knows: {}, and so on.\n\
+         `farrier boards` says more about them, `farrier boards chips` which chips those are",
+        one_of(known.iter().map(String::as_str)),
+        generic_board("ATmega328P")
+    )]
     UnknownBoard { name: String, known: Vec<String> },
-    #[error("there is no chip file for \"{part}\"; there are: {}", one_of(known.iter().map(String::as_str)))]
-    UnknownChip { part: String, known: Vec<String> },
+    #[error("there is no chip file for \"{part}\"; near it: {}; all: `farrier boards chips`", one_of(near.iter().map(String::as_str)))]
+    UnknownChip { part: String, near: Vec<String> },
+    #[error("farrier knows the {part} and does not program it, because {reason}")]
+    RefusedChip { part: String, reason: String },
+    #[error("the chip file of {part} does not say what the chip may run on (`supply`), so there is no generic board with it")]
+    NoSupply { part: String },
     #[error("there is no bridge kind \"{kind}\"; there are: {}", one_of(known.iter().map(String::as_str)))]
     UnknownBridge { kind: String, known: Vec<String> },
     #[error(transparent)]
@@ -112,7 +126,10 @@ impl Catalog {
     /// The chip with this part number; letter case does not matter.
     pub fn chip(&self, part: &str) -> Result<Chip, CatalogError> {
         let stem = part.to_ascii_lowercase();
-        let unknown = || CatalogError::UnknownChip { part: part.into(), known: self.chip_names() };
+        let unknown = || match refused_chips().iter().find(|refused| refused.part.eq_ignore_ascii_case(part)) {
+            Some(refused) => CatalogError::RefusedChip { part: refused.part.clone(), reason: refused.reason.clone() },
+            None => CatalogError::UnknownChip { part: part.into(), near: self.near(part) },
+        };
         if !stem.bytes().all(|byte| byte.is_ascii_alphanumeric()) {
             return Err(unknown());
         }
@@ -139,9 +156,19 @@ impl Catalog {
         if let Some(path) = self.own_file(&format!("{name_or_path}.toml")) {
             return self.own_board(&path, name_or_path);
         }
+        if let Some(part) = generic::part_of(name_or_path) {
+            return self.generic(part);
+        }
         let file = BOARD_FOLDERS.iter().map(|folder| format!("{folder}/{name_or_path}.toml")).find(|file| BUILT_IN.contains(file));
         let file = file.ok_or_else(unknown)?;
         self.read(&file, built_in_text(&file).ok_or_else(unknown)?)
+    }
+
+    /// The board of which nothing is known but its chip.
+    fn generic(&self, part: &str) -> Result<(Board, Chip), CatalogError> {
+        let chip = self.chip(part)?;
+        let text = generic::text(&chip).ok_or_else(|| CatalogError::NoSupply { part: chip.part.clone() })?;
+        read_board(&text, |_| Ok(chip.clone())).map_err(|mistakes| FileError::Mistakes { file: generic_board(part), mistakes }.into())
     }
 
     /// The board that the file at this path describes, with its chip. This is what `boards check` does.
@@ -162,7 +189,7 @@ impl Catalog {
             .map_err(|mistakes| FileError::Mistakes { file: file.into(), mistakes }.into())
     }
 
-    /// Every board, the user's own first, then demo boards, generic ones and bridge boards; by name in each.
+    /// Every board but the generic ones, the user's own first, then demo boards and bridge boards; by name in each.
     pub fn boards(&self) -> Vec<Listed> {
         let own = self.own_names();
         let listed_own = own.iter().map(|name| {
@@ -173,7 +200,7 @@ impl Catalog {
         listed_own.chain(built_in.map(|name| Listed { described: self.board(&name), origin: Origin::BuiltIn, name })).collect()
     }
 
-    /// The names of all boards, without reading any.
+    /// The names of all boards but the generic ones, without reading any.
     pub fn names(&self) -> Vec<String> {
         let own = self.own_names();
         let built_in: Vec<String> = built_in_names().filter(|name| !own.contains(name)).collect();
@@ -192,14 +219,39 @@ impl Catalog {
         path.is_file().then_some(path)
     }
 
-    fn chip_names(&self) -> Vec<String> {
-        let built_in = BUILT_IN.get_dir("chips").into_iter().flat_map(|dir| dir.files());
-        let mut names: Vec<String> = built_in.filter_map(|file| stem(file.path())).collect();
+    /// The part numbers of all chips with a chip file, sorted.
+    pub fn chip_parts(&self) -> Vec<String> {
+        let mut parts: Vec<String> = known_chips().map(|(_, part)| part.to_string()).collect();
+        parts.extend(self.own_chips().into_iter().filter(|own| !known_chips().any(|(_, part)| part.eq_ignore_ascii_case(own))));
+        parts.sort_by_key(|part| part.to_ascii_lowercase());
+        parts
+    }
+
+    /// The part numbers of the chips with this ID that there are chip files for. The user's own files are read for it.
+    pub fn parts_with_id(&self, id: [u8; 3]) -> Vec<String> {
+        let own = self.own_chips();
+        let built_in = known_chips().filter(|(known, part)| *known == id && !own.iter().any(|own| own.eq_ignore_ascii_case(part)));
+        let mut parts: Vec<String> = built_in.map(|(_, part)| part.to_string()).collect();
+        let read = own.iter().filter_map(|part| self.chip(part).ok());
+        parts.extend(read.filter(|chip| chip.id == id).map(|chip| chip.part));
+        parts
+    }
+
+    fn own_chips(&self) -> Vec<String> {
         let own = self.own.as_ref().and_then(|folder| fs::read_dir(folder.join("chips")).ok());
-        names.extend(own.into_iter().flatten().flatten().filter_map(|entry| stem(&entry.path())));
-        names.sort();
-        names.dedup();
-        names
+        own.into_iter().flatten().flatten().filter_map(|entry| stem(&entry.path())).collect()
+    }
+
+    /// The part numbers that look most like this one.
+    fn near(&self, part: &str) -> Vec<String> {
+        let wanted = part.to_ascii_lowercase();
+        let mut parts = self.chip_parts();
+        parts.sort_by(|a, b| {
+            let alike = |part: &String| strsim::jaro_winkler(&part.to_ascii_lowercase(), &wanted);
+            alike(b).total_cmp(&alike(a))
+        });
+        parts.truncate(OFFERED);
+        parts
     }
 }
 

@@ -11,6 +11,8 @@ pub struct Chip {
     /// Part number, as its maker writes it: `ATmega1284P`.
     pub part: String,
     pub family: String,
+    /// What a board with this chip may run on at most: least and most. `None` where the file does not say.
+    pub supply: Option<(Millivolts, Millivolts)>,
     /// The three signature bytes.
     pub id: [u8; 3],
     pub flash: MemoryShape,
@@ -157,11 +159,34 @@ pub struct WayIn {
     pub flash_erase: EraseUnit,
     /// An EEPROM write erases for itself, so single pages can be changed.
     pub eeprom_writes_erase: bool,
+    /// How the end of a self-timed write is known.
+    pub ready: Ready,
+    /// How much of the EEPROM one write takes.
+    pub eeprom_writes: EepromWrites,
     /// What an erase of the chip takes with it besides the flash. EEPROM is spared where the field with
     /// [`Role::KeepEeprom`] is `on`.
     pub chip_erase_takes: Vec<Memory>,
     /// `(signal, chip pin)`: which pin of the chip stands behind each signal of a programming header.
     pub pins: Vec<(String, String)>,
+}
+
+/// How a chip tells that a self-timed write is over.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Default)]
+pub enum Ready {
+    /// It is asked, and answers with a bit.
+    #[default]
+    Bit,
+    /// The place that is written reads as blank until then; where nothing shows, the longest time must pass.
+    DataPolling,
+}
+
+/// What one write of the EEPROM takes.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Default)]
+pub enum EepromWrites {
+    #[default]
+    Pages,
+    /// Bytes only; the page of the memory's shape is then how farrier counts, and nothing to the chip.
+    Bytes,
 }
 
 /// The least that can be erased.

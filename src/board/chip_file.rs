@@ -1,8 +1,10 @@
 //! Reads a chip file.
 
 use super::chip::{
-    BootSection, Chip, ClockSource, ConfigurationByte, EraseUnit, Field, FieldValue, MemoryShape, Role, Timings, Way, WayIn,
+    BootSection, Chip, ClockSource, ConfigurationByte, EepromWrites, EraseUnit, Field, FieldValue, MemoryShape, Ready, Role, Timings, Way,
+    WayIn,
 };
+use super::known_chips::RefusedChip;
 use crate::image::{ByteAddress, Memory, Span};
 use crate::reader::{Mistake, Placed, Table, one_of, read};
 use crate::units::{Hertz, Millivolts};
@@ -10,6 +12,8 @@ use std::time::Duration;
 
 /// The largest memory that a file may give: a bound against slips, far above what the supported chips have.
 const LARGEST_MEMORY: u32 = 16 * 1024 * 1024;
+/// Supplies that a file may give, in millivolts.
+pub(super) const SUPPLY: std::ops::RangeInclusive<u32> = 1_000..=6_000;
 /// The fastest clock that a file may give, in hertz.
 pub(super) const FASTEST_CLOCK: u32 = 200_000_000;
 
@@ -26,6 +30,8 @@ const ROLES: &[(&str, Role)] = &[
 const MEMORIES: &[(&str, Memory)] =
     &[("flash", Memory::Flash), ("eeprom", Memory::Eeprom), ("configuration", Memory::Configuration), ("lock", Memory::Lock)];
 const WAYS: &[(&str, Way)] = &[("spi", Way::Spi)];
+const READY: &[(&str, Ready)] = &[("ready-bit", Ready::Bit), ("data-polling", Ready::DataPolling)];
+const EEPROM_WRITES: &[(&str, EepromWrites)] = &[("pages", EepromWrites::Pages), ("bytes", EepromWrites::Bytes)];
 const ERASE_UNITS: &[(&str, EraseUnit)] = &[("chip", EraseUnit::Chip)];
 
 /// Reads a chip file; every mistake in it at once.
@@ -37,6 +43,10 @@ fn build(file: &Table) -> Option<Chip> {
     let part = file.text("part");
     let family = file.name("family");
     let id = file.numbers::<3>("id", 0..=0xFF);
+    let supply = match file.optional_table("supply") {
+        Some(table) => supply(&table).map(Some),
+        None => Some(None),
+    };
     let memories = file.table("memories").map(|memories| (memory(&memories, "flash"), memory(&memories, "eeprom")));
     let timings = file.table("timings").and_then(|table| timings(&table));
     let programming_clock = programming_clock(file);
@@ -58,6 +68,7 @@ fn build(file: &Table) -> Option<Chip> {
     Some(Chip {
         part: part?.value,
         family: family?.value,
+        supply: supply?,
         id: id?.value.map(|byte| byte as u8),
         flash: flash?,
         eeprom: eeprom?,
@@ -69,6 +80,33 @@ fn build(file: &Table) -> Option<Chip> {
         boot_sections: boot_sections?,
         programming_clock: programming_clock?,
         ways_in: ways_in?,
+    })
+}
+
+/// `least_mv` and `most_mv` of a table.
+pub(super) fn supply(table: &Table) -> Option<(Millivolts, Millivolts)> {
+    let least = table.number("least_mv", SUPPLY);
+    let most = table.number("most_mv", SUPPLY);
+    let (least, most) = (least?, most?);
+    if least.value > most.value {
+        table.wrong(least.at, format!("`least_mv` must not be above `most_mv`; found {} and {}", least.value, most.value));
+        return None;
+    }
+    Some((Millivolts(least.value as u16), Millivolts(most.value as u16)))
+}
+
+/// Reads the file of parts that are known and not programmed.
+pub(super) fn read_refused(text: &str) -> Result<Vec<RefusedChip>, Vec<Mistake>> {
+    read(text, |file| {
+        let rows = file.tables("chips")?.into_iter().map(|table| {
+            let (part, reason) = (table.text("part"), table.text("reason"));
+            let id = match table.has("id") {
+                true => Some(table.numbers::<3>("id", 0..=0xFF)?.value.map(|byte| byte as u8)),
+                false => None,
+            };
+            Some(RefusedChip { part: part?.value, id, reason: reason?.value })
+        });
+        rows.collect()
     })
 }
 
@@ -368,6 +406,14 @@ pub(super) fn span(table: &Table, bytes: Option<u32>, memory: &str) -> Option<Pl
     })
 }
 
+/// A choice whose first word is meant where the key is missing; `None` only where it is there and wrong.
+fn optional_choice<T: Clone + Default>(table: &Table, key: &'static str, allowed: &[(&str, T)]) -> Option<T> {
+    match table.has(key) {
+        true => Some(table.choice(key, allowed)?.value),
+        false => Some(T::default()),
+    }
+}
+
 fn ways_in(file: &Table) -> Option<Vec<WayIn>> {
     let mut ways: Vec<WayIn> = Vec::new();
     let mut sound = true;
@@ -376,6 +422,8 @@ fn ways_in(file: &Table) -> Option<Vec<WayIn>> {
         let reads = table.choices("reads", MEMORIES);
         let flash_erase = table.choice("flash_erase", ERASE_UNITS);
         let eeprom_writes_erase = table.flag("eeprom_writes_erase", false);
+        let ready = optional_choice(&table, "ready", READY);
+        let eeprom_writes = optional_choice(&table, "eeprom_writes", EEPROM_WRITES);
         let chip_erase_takes = table.choices("chip_erase_takes", MEMORIES);
         let pins = table.table("pins").and_then(|pins| pins.pairs());
         let read = || {
@@ -385,11 +433,19 @@ fn ways_in(file: &Table) -> Option<Vec<WayIn>> {
                 table.wrong(way.at, format!("this way in is there already; a chip has each of {names} at most once"));
                 return None;
             }
+            if (ready, eeprom_writes) == (Some(Ready::DataPolling), Some(EepromWrites::Pages)) {
+                let message =
+                    "a chip that is asked by data polling has no page instructions for its EEPROM: give `eeprom_writes = \"bytes\"`";
+                table.wrong(table.at(), message);
+                return None;
+            }
             Some(WayIn {
                 way: way.value,
                 reads: reads?,
                 flash_erase: flash_erase?.value,
                 eeprom_writes_erase: eeprom_writes_erase?,
+                ready: ready?,
+                eeprom_writes: eeprom_writes?,
                 chip_erase_takes: chip_erase_takes?,
                 pins: pins?.into_iter().map(|(signal, pin)| (signal.value, pin.value)).collect(),
             })

@@ -14,6 +14,8 @@ mod chip_file;
 mod configuration;
 mod connections;
 mod draft;
+mod generic;
+mod known_chips;
 mod layout;
 mod levels;
 mod parts;
@@ -23,11 +25,16 @@ pub use bridge_file::read_bridge;
 pub use bridge_images::bridge_image;
 pub use bridge_kind::{BridgeImage, BridgeKind, BridgePin, BridgePins, BridgeSupply, Buy, FirmwareWay, Measurement, ResetHold};
 pub use catalog::{Catalog, CatalogError, Listed, Origin, bridge_kind, bridge_kinds, bridge_names, demo_application, demo_names, loader};
-pub use chip::{BootSection, Chip, ClockSource, ConfigurationByte, EraseUnit, Field, FieldValue, MemoryShape, Role, Timings, Way, WayIn};
+pub use chip::{
+    BootSection, Chip, ClockSource, ConfigurationByte, EepromWrites, EraseUnit, Field, FieldValue, MemoryShape, Ready, Role, Timings, Way,
+    WayIn,
+};
 pub use chip_file::read_chip;
 pub use configuration::{Forbids, Setting};
 pub use connections::{Between, BoardEnd, Connections, NoSupply, PoweredBy, Purpose, Toward, Wire};
 pub use draft::{Basis, Draft, DraftReservation, Drafted, Stated, clock_of};
+pub use generic::generic_board;
+pub use known_chips::{RefusedChip, known_chips, refused_chips};
 pub use layout::{Board, Caution, ClockSetting, Console, HeaderPins, Region, RegionOwner, Reservation, SerialNumber, SettingsStore};
 pub use levels::{LevelFit, near};
 pub use parts::{Divider, Fitted, Part};

@@ -1,6 +1,7 @@
 //! `farrier boards`: the boards there are, what one is like, and whether a board file is right. Everything here renders; the
 //! caller finds the catalog and prints.
 
+mod chips;
 mod new;
 mod show;
 
@@ -9,9 +10,10 @@ pub use show::{show, show_json};
 use super::context::Context;
 use super::output::{self, wrapped};
 use super::stop::{Code, Stop};
-use crate::board::{Board, CatalogError, Chip, Listed, Origin, Way};
+use crate::board::{Board, CatalogError, Chip, Listed, Origin, Way, generic_board};
 use crate::reader::{FileError, Mistake};
 use crate::units::Bytes;
+use chips::Found;
 use clap::Subcommand;
 use serde_json::{Value, json};
 use std::process::ExitCode;
@@ -36,6 +38,12 @@ pub enum BoardsCommand {
         name: String,
     },
     New(new::New),
+    /// The chips that farrier programs, and with a word those whose part number has it, refused ones too.
+    #[command(after_help = "Example: farrier boards chips\nExample: farrier boards chips tiny8")]
+    Chips {
+        /// Part of a part number.
+        word: Option<String>,
+    },
     /// Whether a board file is right; every mistake at once.
     #[command(after_help = "Example: farrier boards check my-board.toml")]
     Check {
@@ -54,11 +62,16 @@ impl Boards {
             Some(BoardsCommand::New(new)) => return new.run(context),
             None => {
                 let boards = context.catalog.boards();
-                (list(&boards), list_json(&boards), ExitCode::SUCCESS)
+                let chips = context.catalog.chip_parts().len();
+                (list(&boards, chips), list_json(&boards, chips), ExitCode::SUCCESS)
             }
             Some(BoardsCommand::Show { name }) => {
                 let (board, chip) = context.catalog.board(&name)?;
                 (show(&name, &board, &chip, output::ink()), show_json(&board, &chip), ExitCode::SUCCESS)
+            }
+            Some(BoardsCommand::Chips { word }) => {
+                let found = Found::with(&context.catalog, word.as_deref().unwrap_or(""));
+                (found.list(), found.json(), ExitCode::SUCCESS)
             }
             Some(BoardsCommand::Check { file }) => {
                 let found = context.catalog.board_in_file(&file);
@@ -75,8 +88,8 @@ impl Boards {
     }
 }
 
-/// The list of boards, a line each.
-pub fn list(boards: &[Listed]) -> String {
+/// The list of boards, a line each; `chips`: how many chip files there are.
+pub fn list(boards: &[Listed], chips: usize) -> String {
     let width = boards.iter().map(|listed| listed.name.chars().count()).max().unwrap_or(0).max("Board".len());
     let mut lines = vec![row(width, "Board", "Chip", "Reservation", "Room left", "Ways in")];
     for listed in boards {
@@ -86,6 +99,9 @@ pub fn list(boards: &[Listed]) -> String {
         });
     }
     let example = boards.iter().find(|listed| listed.described.is_ok()).map_or("NAME", |listed| listed.name.as_str());
+    let generic =
+        format!("Any other board with one of {chips} chips: generic- and its part number, such as {}.", generic_board("ATmega88PA"));
+    lines.extend([String::new(), generic, "Which chips those are: farrier boards chips".into()]);
     lines.extend([String::new(), format!("Next: farrier boards show {example}")]);
     lines.join("\n")
 }
@@ -117,8 +133,8 @@ fn file_of(listed: &Listed) -> String {
 /// The list of boards for programs.
 ///
 /// `boards`: for each `name`; `file` (null where it is built in); `error` (null where the file is right), else the keys of
-/// `boards show`.
-pub fn list_json(boards: &[Listed]) -> Value {
+/// `boards show`. `chips`: how many chips there are, each of which has a generic board.
+pub fn list_json(boards: &[Listed], chips: usize) -> Value {
     let one = |listed: &Listed| {
         let (mut value, error) = match &listed.described {
             Ok((board, chip)) => (show_json(board, chip), None),
@@ -132,7 +148,7 @@ pub fn list_json(boards: &[Listed]) -> Value {
         value["error"] = json!(error);
         value
     };
-    json!({ "boards": boards.iter().map(one).collect::<Vec<_>>() })
+    json!({ "boards": boards.iter().map(one).collect::<Vec<_>>(), "chips": chips })
 }
 
 /// What `boards check` found in a file.

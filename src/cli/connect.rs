@@ -12,7 +12,7 @@ use super::place::{Place, SPEEDS};
 use super::progress::Progress;
 use super::stop::{Code, Stop};
 use crate::algorithm::avr_spi::Wiring;
-use crate::board::{Board, Chip, Listed, demo_names};
+use crate::board::{Board, Chip, demo_names, generic_board, refused_chips};
 use crate::bus::{Bus, BusError};
 use crate::job::{Bench, JobError};
 use crate::link::{Client, OpenError, SerialServerWire, SerialWire, SpeedWire, TcpWire, UsbWire, Waiting, usb_device};
@@ -157,25 +157,17 @@ impl Context {
     /// # Errors
     /// As [`Context::connect`]; or nobody has described a chip with this ID.
     pub fn read_unknown_chip(&self) -> Result<(Observed, Chip), Stop> {
-        let generic = |listed: Listed| listed.described.ok().filter(|(board, _)| board.generic);
-        let generic: Vec<(Board, Chip)> = self.catalog.boards().into_iter().filter_map(generic).collect();
-        // Every chip here is entered in the same way and says its ID; of another chip nothing else is read.
-        let any = generic.first().cloned().ok_or_else(|| Stop::usage("there is no chip file"))?;
+        // Every chip is entered in the same way and says its ID; of another chip nothing else is read.
+        let any = self.catalog.board(&generic_board("ATmega328P"))?;
         let mut connected = self.connect_to(&self.place()?, Some((any, "assumed")))?;
         let id = connected.observe()?.id.ok_or_else(|| Stop::new(Code::NoAnswer, "the chip did not say its ID"))?;
-        let fitting: Vec<&(Board, Chip)> = generic.iter().filter(|(_, chip)| chip.id == id).collect();
-        let fits = match fitting.as_slice() {
-            [] => {
-                let id = id.map(|byte| format!("{byte:02X}")).join(" ");
-                return Err(Stop::usage(format!("no chip file here has the ID {id}")).hint("What a chip file says: boards/README.md"));
-            }
-            [only] => *only,
-            several => {
-                let parts: Vec<String> = several.iter().map(|(_, chip)| chip.part.clone()).collect();
-                several[ask::choose("Several parts have this ID. Which is printed on the chip?", None, &parts)?]
-            }
+        let parts = self.catalog.parts_with_id(id);
+        let part = match parts.as_slice() {
+            [] => return Err(no_chip_file(id)),
+            [only] => only,
+            several => &several[ask::choose("Several parts have this ID. Which is printed on the chip?", None, several)?],
         };
-        (connected.board, connected.chip) = fits.clone();
+        (connected.board, connected.chip) = self.catalog.board(&generic_board(part))?;
         let observed = connected.observe()?;
         let chip = connected.chip.clone();
         connected.close()?;
@@ -347,6 +339,17 @@ impl Context {
         }
         Ok(record)
     }
+}
+
+/// A chip with this ID answered, and there is no chip file for it.
+fn no_chip_file(id: [u8; 3]) -> Stop {
+    let refused = refused_chips().iter().filter(|refused| refused.id == Some(id));
+    let id = id.map(|byte| format!("{byte:02X}")).join(" ");
+    let stop = Stop::usage(format!("no chip file here has the ID {id}"));
+    let told = |stop: Stop, part: &str, reason: &str| {
+        stop.hint(format!("The {part} has it. Farrier does not program that one, because {reason}."))
+    };
+    refused.fold(stop, |stop, refused| told(stop, &refused.part, &refused.reason)).hint("What a chip file says: boards/README.md")
 }
 
 /// The speeds to try.

@@ -82,7 +82,7 @@ pub(super) struct Session {
     /// The byte that came before, which is shifted out next.
     previous: u8,
     /// A self-timed write was running when the instruction began.
-    began_busy: bool,
+    pub(super) began_busy: bool,
     /// SCK was too fast for at least one byte of the instruction.
     too_fast: bool,
     /// Bits 23..16 of word addresses (instruction 4D). Cleared at entry, so that a host must send it.
@@ -319,6 +319,12 @@ impl SimChip {
     /// What comes out with the fourth byte, for instructions that ask.
     fn answer(&mut self, bytes: [u8; 4]) -> Option<u8> {
         let asks = Instruction::decode(bytes).filter(|_| matches!(self.session.step, Step::Enabled | Step::Lucky))?;
+        if !self.knows(asks) {
+            return None;
+        }
+        if self.polls_data(asks) {
+            return if self.running.is_some() { Some(0xFF) } else { self.read(asks) };
+        }
         if self.session.began_busy && asks != Instruction::PollReady {
             return asks.only_asks().then(|| self.rng.u8(..));
         }
@@ -344,7 +350,11 @@ impl SimChip {
                 self.violations.add(end, format!("instruction {} was sent although SCK is too fast for the chip", hex(bytes)));
                 self.session.step = Step::Lost;
             }
+            _ if !self.knows(instruction) => {
+                self.violations.add(end, format!("{} is not an instruction of this part", hex(bytes)));
+            }
             (_, Instruction::PollReady) => {}
+            _ if self.polls_data(instruction) => {}
             _ if self.session.began_busy => {
                 self.violations.add(end, format!("instruction {} came during a self-timed write", hex(bytes)));
                 self.tear(end);

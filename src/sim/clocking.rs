@@ -18,7 +18,7 @@ impl OutsideClock {
     pub(super) fn fitted(board: &Board) -> OutsideClock {
         match board.clock.source {
             ClockSource::Internal { .. } => OutsideClock { crystal: None, signal: None },
-            ClockSource::Crystal { .. } => OutsideClock { crystal: Some(board.clock.hz), signal: None },
+            ClockSource::Crystal { to_hz: own, .. } => OutsideClock { crystal: Some(own), signal: None },
             ClockSource::External => OutsideClock { crystal: None, signal: Some(board.clock.hz) },
         }
     }

@@ -3,6 +3,7 @@
 use super::chip::{Running, SimChip};
 use super::contents::Write;
 use super::instruction::Instruction;
+use crate::board::{EepromWrites, Ready, Way};
 use crate::time::Moment;
 use std::time::Duration;
 
@@ -10,6 +11,8 @@ use std::time::Duration;
 /// Before Writing the Next Location'), fixed, so that times measured on the sim compare with the floor computed from the same figures.
 const FLASH_WRITE: Duration = Duration::from_micros(4_500);
 const EEPROM_WRITE: Duration = Duration::from_micros(3_600);
+/// The same of parts without RDY/BSY (2490 and 2512, the same table).
+const OLD_EEPROM_WRITE: Duration = Duration::from_micros(9_000);
 const CHIP_ERASE: Duration = Duration::from_micros(9_000);
 const FUSE_WRITE: Duration = Duration::from_micros(4_500);
 
@@ -86,6 +89,47 @@ impl SimChip {
             I::WriteFuse { index, data } => self.write_fuse(index, data, end),
             _ => {}
         }
+    }
+
+    /// Whether the part's instruction table has this one. Older tables end without RDY/BSY (40001974, ATmega8A), and have no page
+    /// instructions for the EEPROM (from memory).
+    pub(super) fn knows(&self, instruction: Instruction) -> bool {
+        use Instruction as I;
+        match instruction {
+            I::PollReady => !self.is_old(),
+            I::LoadEepromPage { .. } | I::WriteEepromPage { .. } => !self.writes_eeprom_by_bytes(),
+            _ => true,
+        }
+    }
+
+    /// Whether this asks a part without RDY/BSY for the very place that is being written, which reads 0xFF until that is done (2490 and
+    /// 2512, 'Data Polling Flash' and 'Data Polling EEPROM').
+    pub(super) fn polls_data(&self, instruction: Instruction) -> bool {
+        if !self.is_old() || !self.session.began_busy {
+            return false;
+        }
+        let Some(running) = &self.running else {
+            return matches!(instruction, Instruction::ReadFlash { .. } | Instruction::ReadEeprom { .. });
+        };
+        match (&running.write, instruction) {
+            (Write::FlashPage { start, bytes }, Instruction::ReadFlash { word, .. }) => {
+                (*start..start + bytes.len()).contains(&self.flash_address(word).0)
+            }
+            (Write::Eeprom(bytes), Instruction::ReadEeprom { at }) => bytes.iter().any(|(place, _)| *place == usize::from(at)),
+            _ => false,
+        }
+    }
+
+    fn is_old(&self) -> bool {
+        self.part.way_in(Way::Spi).is_some_and(|way_in| way_in.ready == Ready::DataPolling)
+    }
+
+    fn writes_eeprom_by_bytes(&self) -> bool {
+        self.part.way_in(Way::Spi).is_some_and(|way_in| way_in.eeprom_writes == EepromWrites::Bytes)
+    }
+
+    fn eeprom_write(&self) -> Duration {
+        if self.is_old() { OLD_EEPROM_WRITE } else { EEPROM_WRITE }
     }
 
     fn start(&mut self, write: Write, takes: Duration, end: Moment) {
@@ -166,7 +210,7 @@ impl SimChip {
     fn write_eeprom(&mut self, at: u16, data: u8, end: Moment) {
         if !self.refuses("EEPROM", end) {
             let at = self.eeprom_address(at, end);
-            self.start(Write::Eeprom(vec![(at, data)]), EEPROM_WRITE, end);
+            self.start(Write::Eeprom(vec![(at, data)]), self.eeprom_write(), end);
         }
     }
 
@@ -190,7 +234,7 @@ impl SimChip {
         }
         let start = at / page * page;
         let bytes = loaded.0.iter().enumerate().filter_map(|(place, byte)| Some((start + place, (*byte)?))).collect();
-        self.start(Write::Eeprom(bytes), EEPROM_WRITE, end);
+        self.start(Write::Eeprom(bytes), self.eeprom_write(), end);
     }
 
     /// Lock bits go from 1 to 0 only, and in mode 3 they stay as they are, boot lock bits included (9223, table 32-2).

@@ -1,6 +1,8 @@
 //! Two chips as the datasheets give them, typed here by hand: the scripted tests must not lean on the chip files.
 
-use farrier::board::{Chip, ClockSource, ConfigurationByte, EraseUnit, Field, FieldValue, MemoryShape, Role, Timings, Way, WayIn};
+use farrier::board::{
+    Chip, ClockSource, ConfigurationByte, EepromWrites, EraseUnit, Field, FieldValue, MemoryShape, Ready, Role, Timings, Way, WayIn,
+};
 use farrier::image::Memory;
 use farrier::units::Hertz;
 use std::time::Duration;
@@ -36,6 +38,7 @@ pub fn atmega328p() -> Chip {
     Chip {
         part: "ATmega328P".to_owned(),
         family: "AVR".to_owned(),
+        supply: None,
         id: [0x1E, 0x95, 0x0F],
         flash: MemoryShape { bytes: 32 * 1024, page: 128, blank: 0xFF },
         eeprom: MemoryShape { bytes: 1024, page: 4, blank: 0xFF },
@@ -69,6 +72,8 @@ pub fn atmega328p() -> Chip {
             reads: vec![Memory::Flash, Memory::Eeprom, Memory::Configuration, Memory::Lock],
             flash_erase: EraseUnit::Chip,
             eeprom_writes_erase: true,
+            ready: Ready::Bit,
+            eeprom_writes: EepromWrites::Pages,
             chip_erase_takes: vec![Memory::Eeprom, Memory::Lock],
             pins: Vec::new(),
         }],

@@ -6,8 +6,7 @@ use farrier::units::{Hertz, Millivolts};
 
 /// Every chip that is described.
 fn chips(catalog: &Catalog) -> Vec<Chip> {
-    let boards = catalog.boards().into_iter().filter_map(|listed| listed.described.ok());
-    boards.filter(|(board, _)| board.generic).map(|(_, chip)| chip).collect()
+    catalog.chip_parts().iter().map(|part| catalog.chip(part).unwrap()).collect()
 }
 
 /// A clock of each kind that the chip can have.

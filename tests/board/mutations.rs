@@ -7,7 +7,7 @@ use std::sync::LazyLock;
 
 static SOUND: [&str; 4] = [
     include_str!("../../boards/demo/vent.toml"),
-    include_str!("../../boards/generic/generic-atmega2560.toml"),
+    include_str!("../../boards/demo/pump.toml"),
     include_str!("samples/valid/board-clock-signal.toml"),
     include_str!("samples/valid/chip-plain.toml"),
 ];

@@ -3,6 +3,7 @@
 mod bad_bridge;
 mod bad_days;
 mod cuts;
+mod every_chip;
 mod interrupt;
 mod killed;
 mod levels;

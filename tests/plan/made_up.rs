@@ -108,6 +108,7 @@ pub fn chip(kind: Kind) -> Chip {
     Chip {
         part: "ATmade2".into(),
         family: "made-up".into(),
+        supply: None,
         id: [0x1E, 0x91, 0x42],
         flash: MemoryShape { bytes: FLASH, page: PAGE, blank: 0xFF },
         eeprom: MemoryShape { bytes: EEPROM, page: 4, blank: 0xFF },
@@ -131,6 +132,8 @@ pub fn chip(kind: Kind) -> Chip {
             reads: vec![Memory::Flash, Memory::Eeprom, Memory::Configuration, Memory::Lock],
             flash_erase: EraseUnit::Chip,
             eeprom_writes_erase: true,
+            ready: Ready::Bit,
+            eeprom_writes: EepromWrites::Pages,
             chip_erase_takes: vec![Memory::Eeprom, Memory::Lock],
             pins: Vec::new(),
         }],

@@ -56,6 +56,7 @@ fn part(name: &str, id: [u8; 3], flash: (u32, u32), eeprom: (u32, u32), high: u8
     Chip {
         part: name.into(),
         family: String::new(),
+        supply: None,
         id,
         flash: shape(flash),
         eeprom: shape(eeprom),

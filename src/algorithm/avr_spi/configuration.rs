@@ -1,7 +1,7 @@
 //! ID, calibration byte, configuration and lock; chip erase, which alone lifts the lock.
 
 use super::instruction::{ANSWER, CHIP_ERASE, Instruction, READ_CALIBRATION, READ_FUSE, READ_LOCK, read_id, write_fuse, write_lock};
-use super::lists::{bytes_of, poll_ready, transfer};
+use super::lists::{bytes_of, transfer};
 use super::{AlgorithmError, AvrSpi, Task};
 use crate::board::{Chip, Forbids};
 use crate::bus::Operation;
@@ -98,8 +98,8 @@ impl AvrSpi<'_> {
     pub fn erase(&mut self) -> Result<(), AlgorithmError> {
         let session = self.session(Task::Erasing)?;
         self.known = None;
-        let ready = poll_ready(self.chip.timings.erase_max, session.programming_clock);
-        self.run(Task::Erasing, &[transfer(CHIP_ERASE), ready])?;
+        let done = self.pace(Task::Erasing, self.chip.timings.erase_max)?.wait();
+        self.run(Task::Erasing, &[transfer(CHIP_ERASE), done])?;
         self.enter_again(session.rung)
     }
 
@@ -116,9 +116,8 @@ impl AvrSpi<'_> {
     }
 
     fn write_and_read_back(&mut self, task: Task, instruction: Instruction) -> Result<Identity, AlgorithmError> {
-        let session = self.session(task)?;
-        let ready = poll_ready(self.chip.timings.configuration_write_max, session.programming_clock);
-        self.run(task, &[transfer(instruction), ready])?;
+        let done = self.pace(task, self.chip.timings.configuration_write_max)?.wait();
+        self.run(task, &[transfer(instruction), done])?;
         self.identify()
     }
 

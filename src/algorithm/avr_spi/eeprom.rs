@@ -1,18 +1,22 @@
 //! Writing EEPROM. A write erases for itself, byte or page (2549, 8271: checked), and a page write changes only the bytes that
-//! were loaded (8197, serial programming algorithm step 5B: checked), so only what differs is written.
+//! were loaded (8197, serial programming algorithm step 5B: checked), so only what differs is written. Older parts have no page
+//! write (from memory: their instruction tables).
 
 use super::flash::page_spans;
-use super::instruction::{load_eeprom_page, write_eeprom_byte, write_eeprom_page};
-use super::lists::{poll_ready, transfer};
+use super::instruction::{load_eeprom_page, read_eeprom_byte, write_eeprom_byte, write_eeprom_page};
+use super::lists::transfer;
+use super::pace::Pace;
 use super::{AlgorithmError, AvrSpi, Task};
 use crate::algorithm::{Ending, Progress};
+use crate::board::{EepromWrites, Way};
 use crate::bus::Operation;
 use crate::image::{ByteAddress, Image, Memory, Span};
 use std::ops::ControlFlow;
 
 impl AvrSpi<'_> {
     /// Writes what `image` holds in `pages` (their first addresses); what it does not hold stays. The present bytes are read
-    /// first: a page without a difference is not written, one with a single differing byte is written by byte.
+    /// first: a page without a difference is not written, one with a single differing byte is written by byte, as is every
+    /// page where the chip has no page write.
     /// Counts bytes of pages.
     ///
     /// # Errors
@@ -24,12 +28,13 @@ impl AvrSpi<'_> {
         let touched = Span::new(first.start(), last.end()).unwrap_or(*first);
         let task = Task::Writing(Memory::Eeprom, touched);
         self.check_lock(task, |forbids| forbids.writing)?;
-        let ready = poll_ready(self.chip.timings.eeprom_write_max, self.session(task)?.programming_clock);
+        let pace = self.pace(task, self.chip.timings.eeprom_write_max)?;
+        let by = self.chip.way_in(Way::Spi).map(|way_in| way_in.eeprom_writes).unwrap_or_default();
         let held = self.read(Memory::Eeprom, touched, &mut |_| ControlFlow::Continue(()))?.so_far();
 
         let total = spans.len() as u32 * shape.page;
         let counted = spans.iter().zip((shape.page..).step_by(shape.page as usize));
-        let lists = counted.filter_map(|(page, upto)| Some(((*page, upto), write_page(image, &held, *page, &ready)?)));
+        let lists = counted.filter_map(|(page, upto)| Some(((*page, upto), write_page(image, &held, *page, by, pace)?)));
         let mut done = 0;
         let ended = self.run_all(
             |(page, _)| Task::Writing(Memory::Eeprom, *page),
@@ -47,16 +52,17 @@ impl AvrSpi<'_> {
 }
 
 /// The operations for one page; `None` where it holds already what it should.
-fn write_page(image: &Image, held: &Image, page: Span, ready: &Operation) -> Option<Vec<Operation>> {
+fn write_page(image: &Image, held: &Image, page: Span, by: EepromWrites, pace: Pace) -> Option<Vec<Operation>> {
     let wanted = || image.within(page).flat_map(|(start, run)| run.iter().zip(start.0..).map(|(byte, at)| (ByteAddress(at), *byte)));
-    let mut differing = wanted().filter(|(at, byte)| held.byte(*at) != Some(*byte));
-    let (at, byte) = differing.next()?;
-    if differing.next().is_none() {
-        return Some(vec![transfer(write_eeprom_byte(at, byte)), ready.clone()]);
+    let differing: Vec<(ByteAddress, u8)> = wanted().filter(|(at, byte)| held.byte(*at) != Some(*byte)).collect();
+    let (at, byte) = *differing.last()?;
+    if by == EepromWrites::Bytes || differing.len() == 1 {
+        let write = |(at, byte)| [transfer(write_eeprom_byte(at, byte)), pace.wait_at(read_eeprom_byte(at), byte)];
+        return Some(differing.into_iter().flat_map(write).collect());
     }
     let loads = image.within(page).map(|(at, run)| {
         let place = (at.0 - page.start().0) as u8;
         Operation::Pattern(load_eeprom_page(place, run.to_vec()))
     });
-    Some(loads.chain([transfer(write_eeprom_page(page.start())), ready.clone()]).collect())
+    Some(loads.chain([transfer(write_eeprom_page(page.start())), pace.wait_at(read_eeprom_byte(at), byte)]).collect())
 }

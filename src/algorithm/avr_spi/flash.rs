@@ -3,8 +3,9 @@
 //! Source: 2549 and 8271, 'Serial Programming Algorithm' step 4, and their instruction table (checked). Flash writing only clears
 //! bits (from memory): a page that is not blank needs a chip erase first.
 
-use super::instruction::{load_extended_address, load_flash_page, write_flash_page};
-use super::lists::{poll_ready, transfer};
+use super::instruction::{load_extended_address, load_flash_page, read_flash_byte, write_flash_page};
+use super::lists::transfer;
+use super::pace::Pace;
 use super::{AlgorithmError, AvrSpi, Task};
 use crate::algorithm::{Ending, Progress};
 use crate::board::MemoryShape;
@@ -27,7 +28,7 @@ impl AvrSpi<'_> {
         let (Some(first), Some(last)) = (spans.first(), spans.last()) else { return Ok(Ending::Complete(())) };
         let task = Task::Writing(Memory::Flash, Span::new(first.start(), last.end()).unwrap_or(*first));
         self.check_lock(task, |forbids| forbids.writing)?;
-        let ready = poll_ready(self.chip.timings.flash_write_max, self.session(task)?.programming_clock);
+        let pace = self.pace(task, self.chip.timings.flash_write_max)?;
 
         let mut extended = None;
         let lists = spans.iter().map(|page| {
@@ -38,8 +39,10 @@ impl AvrSpi<'_> {
                 extended = Some(high);
                 list.push(transfer(load_extended_address(high)));
             }
-            list.push(Operation::Pattern(load_flash_page(image.filled(*page, shape.blank))));
-            list.extend([transfer(write_flash_page(word)), ready.clone()]);
+            let bytes = image.filled(*page, shape.blank);
+            let done = written(pace, *page, &bytes);
+            list.push(Operation::Pattern(load_flash_page(bytes)));
+            list.extend([transfer(write_flash_page(word)), done]);
             (*page, list)
         });
         let mut done = 0;
@@ -55,6 +58,14 @@ impl AvrSpi<'_> {
             true => Ending::Stopped { so_far: (), bytes: done },
             false => Ending::Complete(()),
         })
+    }
+}
+
+/// Waits until a page is written that holds `bytes` then: at its last byte that differs from what the page reads as meanwhile.
+fn written(pace: Pace, page: Span, bytes: &[u8]) -> Operation {
+    match bytes.iter().enumerate().rfind(|(_, byte)| **byte != 0xFF) {
+        Some((place, byte)) => pace.wait_at(read_flash_byte(ByteAddress(page.start().0 + place as u32)), *byte),
+        None => pace.wait(),
     }
 }
 

@@ -53,6 +53,17 @@ pub(super) fn write_flash_page(at: WordAddress) -> Instruction {
     [0x4C, high, low, 0x00]
 }
 
+/// The low byte of a flash word at an even address, the high one at an odd address. Bits 23 to 16 must have been loaded before.
+pub(super) fn read_flash_byte(at: ByteAddress) -> Instruction {
+    let [_, _, high, low] = at.word().0.to_be_bytes();
+    [if at.0.is_multiple_of(2) { 0x20 } else { 0x28 }, high, low, 0x00]
+}
+
+pub(super) fn read_eeprom_byte(at: ByteAddress) -> Instruction {
+    let [_, _, high, low] = at.0.to_be_bytes();
+    [0xA0, high, low, 0x00]
+}
+
 pub(super) fn write_eeprom_byte(at: ByteAddress, value: u8) -> Instruction {
     let [_, _, high, low] = at.0.to_be_bytes();
     [0xC0, high, low, value]

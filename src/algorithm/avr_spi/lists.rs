@@ -1,6 +1,6 @@
-//! Lists of bus operations: one at a time, or several in flight; waiting for the chip; taking replies apart.
+//! Lists of bus operations: one at a time, or several in flight; taking replies apart.
 
-use super::instruction::{ANSWER, BUSY, Instruction, POLL_BUSY};
+use super::instruction::Instruction;
 use super::{AlgorithmError, AvrSpi, Task};
 use crate::bus::{BusError, Operation, Reply, Ticket, Why};
 use crate::units::Hertz;
@@ -10,9 +10,6 @@ use std::time::Duration;
 
 /// Lists in flight: one that the bridge works on, one that it holds ready, and two on the way.
 const IN_FLIGHT: usize = 4;
-/// RDY/BSY is waited for this many times longer than the datasheet's maximum: the self-timing follows an oscillator that
-/// slows down with voltage and temperature, and editions do not agree on the figure.
-const GENEROUS: u32 = 4;
 /// The bytes of one operation are chosen so that it takes about this long; a stop is then heard soon, and no answer is waited for too long.
 const OPERATION_TIME: Duration = Duration::from_millis(250);
 
@@ -86,14 +83,6 @@ impl AvrSpi<'_> {
 
 pub(super) fn transfer(instruction: Instruction) -> Operation {
     Operation::Transfer(instruction.to_vec())
-}
-
-/// Waits until the chip is ready. Only this instruction may be sent while it is busy (2549, 8271: checked). `programming_clock`
-/// because at a slow one a single instruction may take longer than the write.
-pub(super) fn poll_ready(longest: Duration, programming_clock: Hertz) -> Operation {
-    let instruction = Duration::from_secs(32) / programming_clock.0.max(1);
-    let limit = longest * GENEROUS + instruction * GENEROUS;
-    Operation::Poll { send: POLL_BUSY.to_vec(), byte: ANSWER as u8, mask: BUSY, value: 0, limit }
 }
 
 fn nonsense(what: &str) -> BusError {

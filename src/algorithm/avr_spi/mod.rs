@@ -1,4 +1,4 @@
-//! Serial (SPI) programming of 8-bit AVR parts with page flash and RDY/BSY polling.
+//! Serial (SPI) programming of 8-bit AVR parts with page flash.
 //!
 //! Sources, by number: 8271 (ATmega48A/PA..328/P), 8272 and its successor DS40002070A (ATmega164A..1284/P), 2549
 //! (ATmega640..2561), section 'Memory Programming', 'Serial Downloading'; the vendor's application note on the serial
@@ -12,6 +12,7 @@ mod evidence;
 mod flash;
 mod instruction;
 mod lists;
+mod pace;
 mod reading;
 mod rung;
 mod wiring;
