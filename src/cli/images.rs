@@ -1,5 +1,6 @@
 //! Image files that commands are given.
 
+use super::demo_images;
 use super::output;
 use super::stop::Stop;
 use crate::file;
@@ -35,12 +36,15 @@ pub fn write_new(path: &Path, bytes: &[u8]) -> Result<(), Stop> {
         .map_err(|why| Stop::usage(format!("{} cannot be written: {why}", path.display())).hint("Nothing is overwritten: name a new file."))
 }
 
-/// Reads an image file.
+/// Reads an image file, or makes one of the images to practise with (`demo:vent-1`).
 ///
 /// # Errors
 /// What is wrong with it, and where.
 pub fn load(path: &str, at: Option<ByteAddress>) -> Result<ImageFile, Stop> {
-    Ok(image::load(Path::new(path), at)?)
+    match path.strip_prefix(demo_images::PREFIX) {
+        Some(name) => demo_images::load(name),
+        None => Ok(image::load(Path::new(path), at)?),
+    }
 }
 
 /// What a file holds for the flash; what it carries for other memories is named and left alone.

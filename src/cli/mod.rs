@@ -14,6 +14,7 @@ pub mod connections;
 mod consent;
 mod console;
 mod context;
+mod demo_images;
 mod explain;
 mod fitted_loader;
 mod folder;

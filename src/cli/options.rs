@@ -41,6 +41,7 @@ const TAKES: &[(&str, &[&[&str]])] = &[
     ("journal export", &[BOARD, TAG]),
     ("journal report", &[BOARD]),
     ("sim new", &[BOARD]),
+    ("sim class", &[BOARD]),
 ];
 
 fn takes(words: &str, option: &str) -> bool {

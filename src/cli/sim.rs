@@ -4,12 +4,14 @@ use super::context::Context;
 use super::output;
 use super::sim_serve::Serve;
 use super::stop::Stop;
-use crate::sim::{BRICKED, Bricked, Fault, Glance, SURPRISE};
+use crate::board::demo_names;
+use crate::file;
+use crate::sim::{BRICKED, Bricked, Fault, Glance, MendedBy, SURPRISE};
 use clap::builder::{PossibleValue, TypedValueParser};
 use clap::{Args, Subcommand};
 use serde_json::json;
 use std::ffi::OsStr;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 /// Make, list, damage, look into and serve simulated boards.
@@ -18,6 +20,8 @@ use std::process::ExitCode;
 pub enum Sim {
     New(New),
     List(List),
+    Reveal(Reveal),
+    Class(Class),
     Reset(Name),
     Damage(Damage),
     Repair(Repair),
@@ -70,6 +74,30 @@ impl TypedValueParser for Kinds {
 #[command(after_help = "Example: farrier sim list")]
 pub struct List {}
 
+/// Say how a simulated board was bricked, also where that was a surprise.
+#[derive(Args, Debug)]
+#[command(after_help = "Example: farrier sim reveal bench-3")]
+pub struct Reveal {
+    /// A name, or the path of a file that was handed in.
+    pub name: String,
+}
+
+/// Make boards for a class: each bricked in a way that is not told, and a sheet with the answers.
+///
+/// Each is one file. Whoever has one works with `--via sim:./FILE`, and hands the same file in.
+#[derive(Args, Debug)]
+#[command(after_help = "Example: farrier sim class 12 --seed 7 monday")]
+pub struct Class {
+    /// How many boards.
+    #[arg(value_parser = clap::value_parser!(u16).range(1..=999))]
+    pub count: u16,
+    /// The folder to make them in.
+    pub folder: PathBuf,
+    /// Draws what was done to each.
+    #[arg(long, value_name = "N", default_value_t = 1)]
+    pub seed: u64,
+}
+
 /// Make it as shipped again: blank memories, factory configuration, no faults.
 #[derive(Args, Debug)]
 #[command(after_help = "Example: farrier sim reset bench-1")]
@@ -109,6 +137,8 @@ impl Sim {
         let sims = context.sims();
         match self {
             Sim::New(new) => new.make(context)?,
+            Sim::Reveal(Reveal { name }) => reveal(context, &name)?,
+            Sim::Class(class) => class.make(context)?,
             Sim::List(_) => list(context)?,
             Sim::Reset(Name { name }) => {
                 let open = sims.open_sim(&name)?;
@@ -157,6 +187,64 @@ impl New {
             }
         };
         told(context, name, &sentence);
+        Ok(())
+    }
+}
+
+fn reveal(context: &Context, name: &str) -> Result<(), Stop> {
+    let open = context.sims().open_sim(name)?;
+    let bricked = open.reveal();
+    if context.global.json {
+        output::json(&json!({ "sim": name, "bricked": bricked.map(|kind| kind.name), "sentence": bricked.map(|kind| kind.sentence) }));
+        return Ok(());
+    }
+    match bricked {
+        Some(kind) => output::say(format!("{name} was bricked as {}. {} {}", kind.name, kind.sentence, mended(kind.mended_by))),
+        None => output::say(format!("{name} was not bricked when it was made.")),
+    }
+    output::next(format!("farrier revive --via sim:{name}"));
+    Ok(())
+}
+
+/// What mends a bricked board, as a sentence.
+fn mended(by: MendedBy) -> &'static str {
+    match by {
+        MendedBy::ProgrammingHeader => "The programming header mends it.",
+        MendedBy::Hand => "A hand mends it: at a wire, a plug, another part or the supply.",
+        MendedBy::HighVoltage => "A high-voltage programmer mends it, or a new chip.",
+        MendedBy::NewChip => "A new chip mends it.",
+    }
+}
+
+impl Class {
+    fn make(&self, context: &Context) -> Result<(), Stop> {
+        let boards = match &context.global.board {
+            Some(board) => vec![board.clone()],
+            None => demo_names(),
+        };
+        let sims = context.sims();
+        let mut answers = format!("The answers for the {} boards of seed {}:\n\n", self.count, self.seed);
+        let sheet = self.folder.join("answers.txt");
+        if sheet.exists() {
+            return Err(Stop::usage(format!("there is a class in {} already", self.folder.display())).hint("Name a new folder."));
+        }
+        for (n, board) in (1..=self.count).zip(boards.iter().cycle()) {
+            let file = self.folder.join(format!("board-{n:03}.sim"));
+            let name = if file.is_absolute() { file.clone() } else { Path::new(".").join(&file) }.display().to_string();
+            sims.create_bricked(&name, board, self.seed.wrapping_mul(1000).wrapping_add(n.into()), SURPRISE)?;
+            let kind = sims.open_sim(&name)?.reveal();
+            let told = kind.map(|kind| format!("{}. {} {}", kind.name, kind.sentence, mended(kind.mended_by)));
+            answers += &format!("board-{n:03}  {board:<8} {}\n", told.unwrap_or_default());
+        }
+        file::write_new(&sheet, answers.as_bytes()).map_err(|why| Stop::usage(format!("{} cannot be written: {why}", sheet.display())))?;
+        let first = Path::new(".").join(&self.folder).join("board-001.sim");
+        if context.global.json {
+            output::json(&json!({ "folder": self.folder, "boards": self.count, "answers": sheet }));
+            return Ok(());
+        }
+        output::say(format!("{} boards are in {}, board-001.sim and so on.", self.count, self.folder.display()));
+        output::say(format!("What was done to each is in {}: keep that one back.", sheet.display()));
+        output::next(format!("farrier revive --via sim:{}", first.display()));
         Ok(())
     }
 }

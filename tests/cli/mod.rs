@@ -6,6 +6,7 @@ mod bad_input;
 mod boards_new;
 mod bricked;
 mod bridges_make;
+mod classroom;
 mod connections;
 mod fitted_loader;
 mod folder;

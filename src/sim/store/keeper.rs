@@ -1,5 +1,6 @@
 //! Changes of the silicon, kept as they happen.
 
+use super::files::Files;
 use super::state::{State, to_hex};
 use super::{StoreError, io_error};
 use crate::sim::board::SimBoard;
@@ -8,9 +9,7 @@ use crate::sim::violations::Violation;
 use serde::{Deserialize, Serialize};
 use std::fs::{self, File};
 use std::io::{self, Write};
-use std::path::{Path, PathBuf};
-
-const FILE: &str = "changes.jsonl";
+use std::path::Path;
 
 /// A line of the file: what some cells hold now, or a violation.
 #[derive(Serialize, Deserialize)]
@@ -23,7 +22,7 @@ pub(super) enum Change {
 
 /// Writes changes to a sim's folder.
 pub(in crate::sim) struct Keeper {
-    folder: PathBuf,
+    files: Files,
     board: String,
     seed: u64,
     file: Option<File>,
@@ -32,8 +31,8 @@ pub(in crate::sim) struct Keeper {
 }
 
 impl Keeper {
-    pub(super) fn of(folder: &Path, board: &str, seed: u64, violations: usize) -> Keeper {
-        Keeper { folder: folder.into(), board: board.into(), seed, file: None, violations }
+    pub(super) fn of(files: &Files, board: &str, seed: u64, violations: usize) -> Keeper {
+        Keeper { files: files.clone(), board: board.into(), seed, file: None, violations }
     }
 
     /// Keeps what the board's chip has touched since the last time. An error of the disk is passed over here: the whole state is
@@ -46,7 +45,7 @@ impl Keeper {
         let touched = std::mem::take(&mut board.chip.touched);
         if touched.contains(&Touched::Rest) {
             self.file = None;
-            let _ = State::of(board, &self.board, self.seed).write(&self.folder);
+            let _ = State::of(board, &self.board, self.seed).write(&self.files);
         } else {
             let contents = &board.chip.contents;
             let cells = touched.into_iter().filter_map(|touched| match touched {
@@ -68,30 +67,28 @@ impl Keeper {
         }
         let file = match &mut self.file {
             Some(file) => file,
-            None => self.file.insert(File::options().create(true).append(true).open(self.folder.join(FILE))?),
+            None => self.file.insert(File::options().create(true).append(true).open(&self.files.changes)?),
         };
         file.write_all(&lines)
     }
 }
 
-/// The changes that a folder has kept, in order. A last line that was cut off did not happen.
-pub(super) fn changes(folder: &Path) -> Result<Vec<Change>, StoreError> {
-    let path = folder.join(FILE);
-    let text = match fs::read_to_string(&path) {
+/// The changes that were kept, in order. A last line that was cut off did not happen.
+pub(super) fn changes(path: &Path) -> Result<Vec<Change>, StoreError> {
+    let text = match fs::read_to_string(path) {
         Ok(text) => text,
         Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(Vec::new()),
-        Err(error) => return Err(io_error("read", &path)(error)),
+        Err(error) => return Err(io_error("read", path)(error)),
     };
     let whole = text.rfind('\n').map_or("", |end| &text[..end]);
-    let parse = |line| serde_json::from_str(line).map_err(|error| StoreError::Damaged { path: path.clone(), why: error.to_string() });
+    let parse = |line| serde_json::from_str(line).map_err(|error| StoreError::Damaged { path: path.to_owned(), why: error.to_string() });
     whole.lines().map(parse).collect()
 }
 
 /// Forgets the changes: they are in the state now.
-pub(super) fn forget(folder: &Path) -> Result<(), StoreError> {
-    let path = folder.join(FILE);
-    match fs::remove_file(&path) {
-        Err(error) if error.kind() != io::ErrorKind::NotFound => Err(io_error("remove", &path)(error)),
+pub(super) fn forget(path: &Path) -> Result<(), StoreError> {
+    match fs::remove_file(path) {
+        Err(error) if error.kind() != io::ErrorKind::NotFound => Err(io_error("remove", path)(error)),
         _ => Ok(()),
     }
 }

@@ -5,7 +5,10 @@
 //! NAME/changes.jsonl    cells changed since, a line each, appended as it happens: silicon keeps what it holds when the process dies
 //! NAME/lock             locked by the process that uses the board
 //! ```
+//!
+//! A board that is handed over is one file, named by its path: the state, and while it is in use the other two beside it.
 
+mod files;
 mod keeper;
 mod open;
 mod state;
@@ -21,13 +24,12 @@ use crate::board::{Board, Catalog, CatalogError, Chip};
 use crate::file;
 use crate::link::Wire;
 use crate::lock::{Lock, LockError};
+use files::{Files, is_path};
 use serde::Serialize;
 use state::State;
 use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
-
-const LOCK_FILE: &str = "lock";
 
 /// The simulated boards under one folder.
 pub struct Store {
@@ -91,9 +93,13 @@ impl Store {
         Store { root: root.into(), catalog }
     }
 
-    /// Whether there is a sim of this name.
+    fn files(&self, name: &str) -> Files {
+        Files::of(&self.root, name)
+    }
+
+    /// Whether there is a sim of this name, or at this path.
     pub fn exists(&self, name: &str) -> bool {
-        is_name(name) && self.root.join(name).join(state::FILE).is_file()
+        (is_name(name) || is_path(name)) && self.files(name).state.is_file()
     }
 
     /// The names of all sims, sorted.
@@ -121,7 +127,7 @@ impl Store {
     }
 
     fn glance(&self, name: String) -> Result<Glance, StoreError> {
-        let state = State::read(&self.root.join(&name))?;
+        let state = State::read(&self.files(&name).state)?;
         let surprise = state.brick.as_ref().is_some_and(|brick| brick.surprise);
         let kind = |brick: Brick| if brick.surprise { SURPRISE.to_owned() } else { brick.kind };
         Ok(Glance {
@@ -166,18 +172,19 @@ impl Store {
         seed: u64,
         make: impl FnOnce(&Board, &Chip) -> Result<SimBoard, StoreError>,
     ) -> Result<(), StoreError> {
-        if !is_name(name) {
+        if !is_name(name) && !is_path(name) {
             return Err(StoreError::BadName { name: name.into() });
         }
         let (description, chip) = self.board(board)?;
         let made = make(&description, &chip)?;
-        let folder = self.root.join(name);
-        fs::create_dir_all(&folder).map_err(io_error("create the folder", &folder))?;
-        let _lock = lock(name, &folder)?;
+        let files = self.files(name);
+        let folder = files.state.parent().unwrap_or(Path::new(""));
+        fs::create_dir_all(folder).map_err(io_error("create the folder", folder))?;
+        let _lock = lock(name, &files)?;
         if self.exists(name) {
             return Err(StoreError::Exists { name: name.into() });
         }
-        State::of(&made, board, seed).write(&folder)
+        State::of(&made, board, seed).write(&files)
     }
 
     /// A board of the catalog whose chip can be simulated.
@@ -191,7 +198,7 @@ impl Store {
 
     /// The process that has this sim open just now, if one has.
     pub fn holder(&self, name: &str) -> Option<String> {
-        self.exists(name).then(|| Lock::holder(&self.root.join(name).join(LOCK_FILE))).flatten()
+        self.exists(name).then(|| Lock::holder(&self.files(name).lock)).flatten()
     }
 
     /// Opens a sim for this process alone, with a wire to its bridge. Keep the handle as long as the wire.
@@ -211,22 +218,24 @@ impl Store {
         if !self.exists(name) {
             return Err(StoreError::Unknown { name: name.into(), known: self.names()? });
         }
-        let folder = self.root.join(name);
-        let lock = lock(name, &folder)?;
-        file::sweep(&folder);
-        let state = State::read(&folder)?;
+        let files = self.files(name);
+        let lock = lock(name, &files)?;
+        if let Some(own) = &files.own {
+            file::sweep(own);
+        }
+        let state = State::read(&files.state)?;
         let (board, chip) = self.board(&state.board)?;
         let (board_name, seed) = (state.board.clone(), state.seed);
-        let sim = Sim::over(state.into_board(&board, &chip, &folder)?, name);
+        let sim = Sim::over(state.into_board(&board, &chip, &files)?, files.called(name));
         let violations = sim.violations().list.len();
-        sim.engine_mut().keeper = Some(Keeper::of(&folder, &board_name, seed, violations));
-        Ok(OpenSim { sim, description: board, chip, board: board_name, seed, folder, _lock: lock })
+        sim.engine_mut().keeper = Some(Keeper::of(&files, &board_name, seed, violations));
+        Ok(OpenSim { sim, description: board, chip, board: board_name, seed, files, _lock: lock })
     }
 }
 
 /// Takes the sim for this process; the operating system lets it go when the process ends.
-fn lock(name: &str, folder: &Path) -> Result<Lock, StoreError> {
-    Lock::take(&folder.join(LOCK_FILE)).map_err(|error| match error {
+fn lock(name: &str, files: &Files) -> Result<Lock, StoreError> {
+    Lock::take(&files.lock).map_err(|error| match error {
         LockError::Held { holder } => StoreError::InUse { name: name.into(), holder },
         LockError::Io { doing, path, source } => StoreError::Io { doing, path, source },
     })

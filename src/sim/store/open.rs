@@ -1,5 +1,6 @@
 //! A stored sim in use.
 
+use super::files::Files;
 use super::state::State;
 use super::{StoreError, io_error};
 use crate::board::{Board, Chip};
@@ -7,6 +8,7 @@ use crate::file;
 use crate::link::Wire;
 use crate::lock::Lock;
 use crate::sim::board::SimBoard;
+use crate::sim::bricked::Bricked;
 use crate::sim::contents::Contents;
 use crate::sim::fault::Fault;
 use crate::sim::handle::Sim;
@@ -14,7 +16,7 @@ use crate::sim::violations::{Violation, Violations};
 use serde::Serialize;
 use std::collections::BTreeMap;
 use std::fs;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 /// A sim that this process has to itself.
 pub struct OpenSim {
@@ -23,7 +25,7 @@ pub struct OpenSim {
     pub(super) chip: Chip,
     pub(super) board: String,
     pub(super) seed: u64,
-    pub(super) folder: PathBuf,
+    pub(super) files: Files,
     /// Held until the sim has been saved.
     pub(super) _lock: Lock,
 }
@@ -47,6 +49,12 @@ impl OpenSim {
     /// The seed of all its random choices.
     pub fn seed(&self) -> u64 {
         self.seed
+    }
+
+    /// How it was bricked when it was made, if it was; told although that was a surprise.
+    pub fn reveal(&self) -> Option<&'static Bricked> {
+        let kind = self.sim.engine().board.brick.as_ref()?.kind.clone();
+        Bricked::named(&kind).ok()
     }
 
     /// Makes the board as shipped again, with the same seed: no faults, nothing counted.
@@ -97,7 +105,7 @@ impl OpenSim {
         let now = engine.now;
         engine.board.chip.settle(now);
         engine.board.forget_mended();
-        State::of(&engine.board, &self.board, self.seed).write(&self.folder)
+        State::of(&engine.board, &self.board, self.seed).write(&self.files)
     }
 }
 

@@ -1,5 +1,6 @@
 //! The state of a simulated board as a file.
 
+use super::files::Files;
 use super::keeper::{self, Change};
 use super::{StoreError, io_error};
 use crate::board::{Board, Chip};
@@ -13,8 +14,6 @@ use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::fs;
 use std::path::Path;
-
-pub(super) const FILE: &str = "state.json";
 
 /// The version of the file's layout.
 const VERSION: u32 = 1;
@@ -67,11 +66,10 @@ impl State {
         }
     }
 
-    /// Reads `state.json` of this folder, without the changes since.
-    pub(super) fn read(folder: &Path) -> Result<State, StoreError> {
-        let path = folder.join(FILE);
-        let text = fs::read(&path).map_err(io_error("read", &path))?;
-        let damaged = |why: String| StoreError::Damaged { path: path.clone(), why };
+    /// Reads the state, without the changes since.
+    pub(super) fn read(path: &Path) -> Result<State, StoreError> {
+        let text = fs::read(path).map_err(io_error("read", path))?;
+        let damaged = |why: String| StoreError::Damaged { path: path.to_owned(), why };
         let state: State = serde_json::from_slice(&text).map_err(|error| damaged(error.to_string()))?;
         match state.version {
             VERSION => Ok(state),
@@ -79,18 +77,18 @@ impl State {
         }
     }
 
-    /// Writes `state.json`: the new one is complete on disk before it takes the place of the old one. The changes that it has
+    /// Writes the state: the new one is complete on disk before it takes the place of the old one. The changes that it has
     /// in it are forgotten then; if that fails, they are made twice, which changes no cell and counts a violation twice.
-    pub(super) fn write(&self, folder: &Path) -> Result<(), StoreError> {
-        let path = folder.join(FILE);
-        let text = serde_json::to_vec(self).map_err(|error| io_error("write", &path)(error.into()))?;
-        file::replace(&path, &text).map_err(io_error("write", &path))?;
-        keeper::forget(folder)
+    pub(super) fn write(&self, files: &Files) -> Result<(), StoreError> {
+        let path = &files.state;
+        let text = serde_json::to_vec(self).map_err(|error| io_error("write", path)(error.into()))?;
+        file::replace(path, &text).map_err(io_error("write", path))?;
+        keeper::forget(&files.changes)
     }
 
     /// The board in this state, with the changes since made to it.
-    pub(super) fn into_board(self, board: &Board, chip: &Chip, folder: &Path) -> Result<SimBoard, StoreError> {
-        let damaged = |why: &str| StoreError::Damaged { path: folder.join(FILE), why: why.into() };
+    pub(super) fn into_board(self, board: &Board, chip: &Chip, files: &Files) -> Result<SimBoard, StoreError> {
+        let damaged = |why: &str| StoreError::Damaged { path: files.state.clone(), why: why.into() };
         let mut contents = Contents::factory(chip, self.calibration);
         if self.chip != chip.part || self.fuses.len() != contents.fuses.len() {
             return Err(damaged("it is of another chip than the board file names"));
@@ -103,7 +101,7 @@ impl State {
             }
         }
         let mut violations = self.violations;
-        for change in keeper::changes(folder)? {
+        for change in keeper::changes(&files.changes)? {
             match change {
                 Change::Flash { at, hex } => put(&mut contents.flash, at, &hex),
                 Change::Eeprom { at, hex } => put(&mut contents.eeprom, at, &hex),
