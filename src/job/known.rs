@@ -34,6 +34,9 @@ pub fn kept_snapshots(snapshots: &Snapshots, part: &str) -> Result<Vec<Kept>, Re
     Ok(loaded.map(|kept| Kept::of(kept.name(), &kept.head.info.chip, kept.head.info.tag.as_deref(), kept.observed)).collect())
 }
 
+/// Stands in the name of an image that an earlier job is known by, where a job has put back what that one wrote.
+const NAMED_BY_JOB: &str = " (job ";
+
 /// The images that a job's plan puts into the flash; loaders that are built in are known anyway.
 fn written(plan: &Plan, job: JobId, begun: SystemTime) -> Vec<Known> {
     let mut found: Vec<(&str, Image)> = Vec::new();
@@ -50,7 +53,8 @@ fn written(plan: &Plan, job: JobId, begun: SystemTime) -> Vec<Known> {
     }
     let day = humantime::format_rfc3339_seconds(begun).to_string();
     let day = day.get(..10).unwrap_or_default();
-    found.into_iter().map(|(name, image)| Known { name: format!("{name} (job {job}, {day})"), image, from: From::Job(job.0) }).collect()
+    let called = |name: &str| format!("{} (job {job}, {day})", name.split(NAMED_BY_JOB).next().unwrap_or(name));
+    found.into_iter().map(|(name, image)| Known { name: called(name), image, from: From::Job(job.0) }).collect()
 }
 
 fn demo(catalog: &Catalog, name: String) -> Option<Known> {
