@@ -103,7 +103,7 @@ fn by_way_of_another_name(path: &Path, bytes: &[u8], name: impl FnOnce(&Path) ->
 }
 
 fn taken() -> io::Error {
-    io::Error::new(ErrorKind::AlreadyExists, "it is there already, and nothing is overwritten")
+    io::Error::new(ErrorKind::AlreadyExists, "it is there already")
 }
 
 #[cfg(test)]

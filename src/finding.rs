@@ -79,6 +79,10 @@ kinds! {
         "An earlier job on this board was not finished, and the settings store is not as that job had verified or left it: firmware \
          that ran in between wrote to it. Going on restores the store as it was before that job; the present contents are kept in a \
          snapshot of their own."
+    SerialNumberLost "serial-number-lost" Consent
+        "The board file declares a serial number, and an image or a snapshot puts other bytes in its place. It tells this board from all \
+         others, and nothing can make it up again; the snapshot that is taken first keeps it. An image that leaves those bytes out leaves \
+         the number as it is."
     AnotherBoardsSnapshot "another-boards-snapshot" Consent
         "The snapshot to be restored was taken of another board: its tag, the calibration byte of its chip or its serial number is not \
          this board's. Settings that were found for one board would come to another. The calibration byte, and the serial number that \

@@ -125,8 +125,8 @@ impl Context {
         let place = self.place()?;
         // What can be wrong or must be asked without the bridge comes before it is opened, which resets some.
         let named = match (self.given_board()?, &place) {
-            // A sim knows its board, so that of a folder stands only for the folder's own bridge.
-            (Some(_), Place::Sim(_)) if self.global.board.is_none() && self.global.via.is_some() => None,
+            // A sim knows its board, so that of a folder stands only for the folder's own bridge, and that of a snapshot for none.
+            (Some(_), Place::Sim(_)) if self.global.board.is_none() && (self.global.via.is_some() || self.folder.board.is_none()) => None,
             (Some(given), _) => Some(given),
             (None, Place::Sim(_)) => None,
             (None, _) => Some((self.chosen_board()?, "chosen")),

@@ -13,12 +13,15 @@ use std::time::SystemTime;
 pub const MADE_BY: &str = concat!("farrier ", env!("CARGO_PKG_VERSION"));
 
 /// Options, folders and the catalog.
+#[derive(Clone)]
 pub struct Context {
     pub global: Global,
     /// What the working folder says of board, bridge and images.
     pub folder: Folder,
     pub home: Home,
     pub catalog: Catalog,
+    /// The board of the snapshot that a command is about: it is meant where nobody names another.
+    pub board_of_snapshot: Option<String>,
 }
 
 impl Context {
@@ -29,7 +32,7 @@ impl Context {
     pub fn new(global: Global) -> Result<Context, Stop> {
         let home = Home::find()?;
         let catalog = Catalog::with_folder(home.boards());
-        Ok(Context { global, folder: Folder::here()?, home, catalog })
+        Ok(Context { global, folder: Folder::here()?, home, catalog, board_of_snapshot: None })
     }
 
     /// The board that `--board` names.
@@ -40,7 +43,7 @@ impl Context {
         self.global.board.as_deref().map(|name| self.catalog.board(name).map_err(Stop::from)).transpose()
     }
 
-    /// The board that `--board` or the working folder names, and which of them it was.
+    /// The board that `--board`, the working folder or the snapshot in hand names, and which of them it was.
     ///
     /// # Errors
     /// As [`Context::named_board`].
@@ -49,7 +52,12 @@ impl Context {
             return Ok(Some((named, "named by --board")));
         }
         let of_folder = self.folder.board.as_deref().map(|name| self.catalog.board(name)).transpose()?;
-        Ok(of_folder.map(|named| (named, OF_FOLDER)))
+        if let Some(named) = of_folder {
+            return Ok(Some((named, OF_FOLDER)));
+        }
+        // One whose file is not known here any more is no answer.
+        let of_snapshot = self.board_of_snapshot.as_deref().and_then(|name| self.catalog.board(name).ok());
+        Ok(of_snapshot.map(|named| (named, OF_SNAPSHOT)))
     }
 
     /// The board's own serial port where a fitted loader is the way: what `--via` names.
@@ -90,6 +98,7 @@ fn port(named: Option<&str>, option: &str) -> Result<Place, Stop> {
 pub type Given = ((Board, Chip), &'static str);
 
 const OF_FOLDER: &str = "named by farrier.toml in this folder";
+const OF_SNAPSHOT: &str = "named by the snapshot";
 
 /// The way in that this version uses.
 ///

@@ -36,7 +36,8 @@ impl Restore {
         let kept = context.snapshots().load(&self.snapshot)?;
         let parts = parts(&self.only);
         holds_something(&kept, &parts)?;
-        run(context, &kept, &parts)
+        let context = Context { board_of_snapshot: Some(kept.head.info.board.clone()), ..context.clone() };
+        run(&context, &kept, &parts)
     }
 }
 

@@ -28,6 +28,7 @@ pub(super) fn of_desired(case: &Case) -> Vec<Finding> {
     all.extend(case.conflict());
     all.extend(case.reserved_bits());
     all.extend(case.settings_lost());
+    all.extend(case.serial_number_lost());
     all.extend(case.loader_removed());
     all.extend(case.clock());
     all.extend(case.empty_start());
@@ -211,6 +212,21 @@ impl<'a> Case<'a> {
             place(extent)
         );
         (changed > 0).then(|| Finding::new(Kind::SettingsLost, sentence))
+    }
+
+    /// Other bytes come where the board has its serial number.
+    fn serial_number_lost(&self) -> Option<Finding> {
+        let number = self.board.serial_number.as_ref()?;
+        let was = restore::serial_number(self.baseline, self.board, self.chip)?;
+        let blank = if number.memory == Memory::Eeprom { self.chip.eeprom.blank } else { self.chip.flash.blank };
+        let is = self.desired.memory(number.memory)?.filled(number.span, blank);
+        let sentence = format!(
+            "The serial number of this board ({} {}) gets other bytes. It tells the board from all others. To keep it, leave these bytes \
+             out of the image; the snapshot keeps what is there now.",
+            called(number.memory),
+            place(number.span)
+        );
+        (was != is).then(|| Finding::new(Kind::SerialNumberLost, sentence))
     }
 
     fn loader_removed(&self) -> Option<Finding> {

@@ -283,7 +283,21 @@ impl Draft<'_> {
             let loader = loader_spans(intent, self.baseline, self.chip, self.board);
             let spans = fields::outside(Span::first(self.chip.flash.bytes), &loader);
             self.fill(&spans, Some(application));
+            self.keep_serial_number(&application.image, &spans);
         }
+    }
+
+    /// A serial number in the application's flash belongs to the board and not to the application that is replaced: where the image says
+    /// nothing, it stays.
+    fn keep_serial_number(&mut self, image: &Image, spans: &[Span]) {
+        let declared = self.board.serial_number.as_ref().filter(|number| number.memory == Memory::Flash);
+        let Some(number) = declared.filter(|_| restore::serial_number(self.baseline, self.board, self.chip).is_some()) else { return };
+        let here = spans.iter().filter_map(|span| span.overlap(number.span));
+        let kept: Vec<Span> = here.flat_map(|span| image.gaps(span)).collect();
+        for span in &kept {
+            self.desired.flash.overlay(&self.baseline.flash.bytes.crop(*span));
+        }
+        self.desired.paint(Memory::Flash, &kept, &Origin::Baseline);
     }
 
     /// Makes the flash in `spans` hold the part of the image that lies there, and nothing else.

@@ -1,7 +1,7 @@
 //! The program is killed (SIGKILL) at any moment of its jobs, over a serial port: records can always be read, and the same command goes on.
 
 use super::Home;
-use super::served::Serving;
+use super::served::{Serving, fast_frost};
 use farrier::board::Catalog;
 use farrier::record::{End, JobId, JobRecord, Journal, SnapshotName, Snapshots};
 use farrier::sim::Store;
@@ -124,7 +124,7 @@ fn killed_when(home: &Home, via: &str, wanted: impl Fn(&JobRecord) -> bool) -> O
 #[test]
 fn a_job_that_was_killed_before_its_first_change_has_ended() {
     let home = Home::new();
-    home.run("sim new bench --board frost").exits(0);
+    fast_frost(&home);
     let serving = Serving::start(&home, "bench", "--pty");
     let unchanged = (0..50).find_map(|_| killed_when(&home, &serving.via, JobRecord::changed_nothing)).expect("one kill in time");
     home.run("").exits(0).says(&format!("{} jobs ended, 0 unfinished", unchanged.0));

@@ -1,6 +1,7 @@
 //! `farrier restore` as a user types it.
 
 use super::loader::demo_application;
+use super::served::{Serving, fast_frost};
 use super::{Held, Home};
 
 /// A fitted vent board with an application and changed settings, and the name of its snapshot.
@@ -93,4 +94,25 @@ fn a_plan_without_a_board_and_a_snapshot_that_is_not_there() {
     let snapshot = fitted(&home);
     home.run(&format!("restore {snapshot} --on factory --board vent")).exits(0).says("nothing was read and nothing was changed");
     home.run("restore 2026-01-01-000000-nothing --via sim:bed4").exits(2).says("there is no snapshot called");
+}
+
+#[test]
+fn the_board_that_a_snapshot_names_is_meant_where_nobody_names_one() {
+    let home = Home::new();
+    fast_frost(&home);
+    let snapshot = take(&home, "--via sim:bench");
+    let before = home.export("bench");
+    home.run("configure brown-out=below-1v8 --via sim:bench --yes").exits(0);
+    home.run("sim new other --board vent").exits(0);
+    let mut serving = Serving::start(&home, "bench", "--pty");
+    let ran = home.run(&format!("restore {snapshot} --via {} --yes", serving.via));
+    ran.exits(0).says("named by the snapshot").says("The board is back");
+    serving.kill();
+    assert_eq!(contents(&home.export("bench")), contents(&before));
+    // It is still checked against the chip.
+    let other = Serving::start(&home, "other", "--pty");
+    let untouched = home.copy().export("other");
+    home.run(&format!("restore {snapshot} --via {} --levels-shifted --yes", other.via)).exits(3).says("refused: wrong-chip");
+    drop(other);
+    assert_eq!(contents(&home.export("other")), contents(&untouched));
 }

@@ -1,9 +1,9 @@
 //! Every finding has a case that raises it and one that does not; the loop at the end demands both.
 
 use super::made_up::*;
-use farrier::board::{Board, Chip};
+use farrier::board::{Board, Chip, SerialNumber};
 use farrier::finding::{Finding, Kind as K, Severity};
-use farrier::image::{ByteAddress, Image};
+use farrier::image::{ByteAddress, Image, Memory};
 use farrier::plan::*;
 use farrier::units::Millivolts;
 
@@ -125,6 +125,10 @@ fn cases(kind: K) -> (Vec<Finding>, Vec<Finding>) {
             let part = fitted().with_settings().wants(eeprom(Image::of(ByteAddress(8), &[1; 8])));
             (part, fitted().with_settings().wants(eeprom(Image::of(ByteAddress(0), &[1; 32]))))
         }
+        K::SerialNumberLost => {
+            let numbered = |bytes: usize| fitted().with(serial_number_in_flash).wants(write(application(bytes)));
+            (numbered(0x501), numbered(0x500))
+        }
         K::SettingsChangedSince => return super::takeover::settings_changed_since(),
         K::AnotherBoardsSnapshot => {
             let of = |calibration| fitted().wants(back(&fitted(), |back| back.held.calibration = Some(calibration)));
@@ -174,6 +178,26 @@ fn cases(kind: K) -> (Vec<Finding>, Vec<Finding>) {
         K::UnusedBitsRead => (bare().with(|scene| scene.baseline.lock = Some(0x3F)), bare()),
     };
     (raising.findings(), silent.findings())
+}
+
+/// A serial number near the end of the application's flash.
+fn serial_number_in_flash(scene: &mut Scene) {
+    let span = span(0x500, 0x510);
+    scene.board.serial_number = Some(SerialNumber { memory: Memory::Flash, span });
+    scene.baseline.flash.bytes.overwrite(span.start(), b"pump 1187 bed 4 ");
+}
+
+#[test]
+fn a_serial_number_in_the_flash_stays_where_an_application_leaves_it_out() {
+    let scene = Scene::fitted().with(serial_number_in_flash).wants(write(application(0x508)));
+    let (desired, findings) = desire(&scene.intent, &scene.baseline, &scene.chip, &scene.board).expect("a desired state");
+    assert_eq!(desired.flash.filled(span(0x508, 0x510), 0), b"7 bed 4 ");
+    assert!(findings.iter().any(|finding| finding.kind == K::SerialNumberLost), "{findings:?}");
+    let scene = scene.wants(write(application(0x500)));
+    let (desired, findings) = desire(&scene.intent, &scene.baseline, &scene.chip, &scene.board).expect("a desired state");
+    assert_eq!(desired.flash.filled(span(0x500, 0x510), 0), b"pump 1187 bed 4 ");
+    assert_eq!(desired.flash.filled(span(0x510, 0x600), 0), [0xFF; 0xF0], "what is no serial number is blank");
+    assert!(findings.iter().all(|finding| finding.kind != K::SerialNumberLost), "{findings:?}");
 }
 
 #[test]
