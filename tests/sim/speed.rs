@@ -12,7 +12,7 @@ use super::bench::{SEED, board, large, small};
 use super::floor;
 use farrier::algorithm::Ending;
 use farrier::algorithm::avr_spi::{AvrSpi, Rung};
-use farrier::board::Chip;
+use farrier::board::{Catalog, Chip, generic_board};
 use farrier::frame::Hello;
 use farrier::image::{ByteAddress, Image, Memory, Span};
 use farrier::link::{BridgeEnd, Client, DelayedWire, MemoryWire, Noise, NoisyWire, Wire};
@@ -116,19 +116,19 @@ fn random_image(bytes: u32) -> Image {
 
 /// Writes the whole flash, enters again, and verifies it by checksums; entering first is not counted. The time that it took, and the bytes
 /// on the wire of the verify alone.
-fn write_and_verify(sim: &Sim, chip: &Chip, wire: Box<dyn Wire>) -> (Duration, usize) {
+fn write_and_verify(sim: &Sim, chip: &Chip, wire: Box<dyn Wire>, rungs: &[Rung]) -> (Duration, usize) {
     let count = Count::default();
     let counted = CountedWire { inner: wire, count: count.clone() };
     let mut client = Client::connect(Box::new(counted)).expect("the bridge answers");
     let mut avr = AvrSpi::new(&mut client, chip);
-    avr.enter(&RUNG).expect("the chip answers");
+    avr.enter(rungs).expect("the chip answers");
     let image = random_image(chip.flash.bytes);
     let whole = Span::first(chip.flash.bytes);
     let pages: Vec<ByteAddress> = whole.pages(chip.flash.page).map(|page| page.start()).collect();
     let begun = sim.virtual_clock().now();
     let mut go_on = |_| ControlFlow::Continue(());
     assert_eq!(avr.write_flash(&image, &pages, &mut go_on).expect("it is written"), Ending::Complete(()));
-    avr.enter(&RUNG).expect("the chip answers again");
+    avr.enter(rungs).expect("the chip answers again");
     count.0.set((0, 0));
     let sums = avr.checksums(Memory::Flash, whole, &mut go_on).expect("it is read").so_far();
     let took = sim.virtual_clock().now().since(begun);
@@ -143,7 +143,7 @@ fn write_and_verify(sim: &Sim, chip: &Chip, wire: Box<dyn Wire>) -> (Duration, u
 fn seconds(chip: &Chip, window: u8, line: &Line, one_in: u32) -> f64 {
     let sim = sim(chip);
     let wire = wire(&sim, small_bridge(&sim, window), line, one_in);
-    write_and_verify(&sim, chip, wire).0.as_secs_f64()
+    write_and_verify(&sim, chip, wire, &RUNG).0.as_secs_f64()
 }
 
 fn least(chip: &Chip, line: &Line) -> f64 {
@@ -188,7 +188,7 @@ fn a_checksum_verify_of_256_kib_puts_less_than_8_kib_on_the_wire() {
     for hello in [|sim: &Sim| sim.hello(), |sim: &Sim| small_bridge(sim, 2)] {
         let sim = sim(&chip);
         let wire = wire(&sim, hello(&sim), &USB, 0);
-        let (_, bytes) = write_and_verify(&sim, &chip, wire);
+        let (_, bytes) = write_and_verify(&sim, &chip, wire, &RUNG);
         println!("verify of 256 KiB: {bytes} bytes on the wire");
         // 1024 checksums of 4 bytes must travel.
         assert!((4096..8192).contains(&bytes), "{bytes} bytes");
@@ -200,9 +200,27 @@ fn over_usb_a_full_write_and_verify_is_within_a_twentieth_of_the_floor() {
     for chip in [small(), large()] {
         let sim = sim(&chip);
         let wire = wire(&sim, sim.hello(), &USB, 0);
-        let (took, _) = write_and_verify(&sim, &chip, wire);
+        let (took, _) = write_and_verify(&sim, &chip, wire, &RUNG);
         let ratio = took.as_secs_f64() / least(&chip, &USB);
         println!("{}: {took:?}, {ratio:.4} of the floor", chip.part);
         assert!((1.0..1.05).contains(&ratio), "{}: {took:?}, {ratio:.4} of the floor", chip.part);
+    }
+}
+
+/// Chips of different ages at the clock that they are shipped with, the first two of them without RDY/BSY.
+#[test]
+fn over_usb_chips_of_every_age_are_within_a_tenth_of_the_floor() {
+    for part in ["ATmega8", "ATmega128", "ATtiny85", "ATmega168PA", "ATmega328PB"] {
+        let (board, chip) = Catalog::built_in().board(&generic_board(part)).expect("it is built in");
+        let clock = chip.system_clock(&board, &chip.factory_configuration()).expect("it has a clock as shipped");
+        let rung = Rung { programming_clock: chip.programming_clock_limit(clock), clock_output: None };
+        let sim = Sim::new(&board, &chip, SEED);
+        let wire = wire(&sim, sim.hello(), &USB, 0);
+        let (took, _) = write_and_verify(&sim, &chip, wire, &[rung]);
+        let (bytes, page, clock) = (chip.flash.bytes, chip.flash.page, f64::from(clock.0));
+        let least = floor::write(bytes, page, clock, USB.bytes_per_second) + floor::checksum(bytes, clock);
+        let ratio = took.as_secs_f64() / least;
+        println!("{part}: {took:?}, {ratio:.4} of the floor");
+        assert!((1.0..1.10).contains(&ratio), "{part}: {took:?}, {ratio:.4} of the floor");
     }
 }
