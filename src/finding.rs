@@ -54,6 +54,10 @@ kinds! {
     LoaderOutsideReservation "loader-outside-reservation" Refuse
         "The loader image has bytes outside the flash that the board file reserves for a loader. It was linked for another board, or the \
          reservation in the board file is too small."
+    BaudNotReachable "baud-not-reachable" Refuse
+        "The loader's line speed cannot be made of the board's clock: the USART divides it by whole numbers, and the nearest speed is more \
+         than 2 % off. Both ends of a line share what is tolerated over the ten bits of a character, so 2 % is common practice. Choose one \
+         of the rates that fit, as `baud` under [reservation] in the board file, and the same in the program that sends."
     ApplicationOverlapsReservation "application-overlaps-reservation" Refuse
         "The application that is on the board now reaches into the flash that the loader needs. Installing the loader would cut it off. \
          Write an application that leaves the reservation free, or install with `--with APPLICATION`. If what is there is a loader that \

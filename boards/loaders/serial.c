@@ -1,23 +1,23 @@
-// A serial loader for 8-bit AVR parts with a boot section: takes firmware by XMODEM-CRC and starts it.
+// A serial loader for 8-bit AVR parts with a boot section and a USART: takes firmware by XMODEM-CRC and starts it.
 //
-// Built by build.sh, once for each board, with
-//   F_CPU        clock in hertz
-//   BAUD         line speed of UART0 (8 data bits, no parity, 1 stop bit)
-//   RESERVATION  first byte of the flash that belongs to the loader; everything below belongs to the application
-//   BOARD        name for the greeting, as a string
+// Built by build.sh for every part that it lists. What differs from board to board stands in a block of parameters in the last
+// bytes of the flash, which Farrier fills from the board file: struct parameters below, and src/board/loader_parameters.rs.
+// All jumps are relative and nothing but the block has an address of its own, so the code runs from any boot section.
 //
 // What happens after reset, whatever its cause:
-// 1. The watchdog is stopped, the greeting is sent, and for two seconds the sender is asked for a block ('C', twice a second).
-// 2. Nothing came: the application starts if there is one. If flash is blank at 0, the loader goes on asking.
+// 1. The watchdog is stopped, the greeting is sent, and as long as the board file says the sender is asked for a block ('C').
+// 2. Nothing came: the application starts if there is one and the pin that holds the loader, where there is one, does not hold it.
+//    If flash is blank at 0, the loader goes on asking.
 // 3. A block came: the transfer runs. Each block is checked before it is kept, each page read back after it is programmed.
 //    Page 0 is erased first and programmed last, so a transfer that breaks off leaves a board that waits for the next one and
 //    never starts half an application.
-// The application finds the chip as after reset: UART0 and Timer1 untouched, interrupts off, vectors at 0, RAMPZ and EIND 0.
+// The application finds the chip as after reset: USART and Timer1 untouched, interrupts off, vectors at 0, RAMPZ and EIND 0.
 // MCUSR keeps the reset cause except WDRF, which has to be cleared to stop the watchdog. So an application that clears MCUSR at its
 // own start finds 0 there after a watchdog reset.
 //
-// Sources: ATmega48A/PA/88A/PA/168A/PA/328/P datasheet (8271), ATmega164A..1284P (8272), ATmega640..2561 (2549), sections on the
-// USART, the watchdog and self-programming (from memory); XMODEM-CRC as its public description has it.
+// Sources: ATmega48A/PA/88A/PA/168A/PA/328/P datasheet (8271), ATmega164A..1284P (8272), ATmega640..2561 (2549), ATmega8 (2486),
+// ATmega128 (2467), sections on the USART, the watchdog and self-programming (from memory); where parts differ, avr-libc's headers
+// say how; XMODEM-CRC as its public description has it.
 
 #include <avr/boot.h>
 #include <avr/io.h>
@@ -26,23 +26,66 @@
 #include <stdbool.h>
 #include <stdint.h>
 #include <string.h>
-#include <util/crc16.h>
 
 enum { SOH = 0x01, EOT = 0x04, ACK = 0x06, NAK = 0x15, CAN = 0x18, PROMPT = 'C' };
 
-// How often the loader waits for a block: before a transfer, and after each block of it.
-enum { PROMPTS = 4, RETRIES = 10 };
+// How often the loader waits for a block of a transfer before it gives up.
+enum { RETRIES = 10 };
 
-enum { BLOCK = 128, PAGE = SPM_PAGESIZE, BLOCKS_A_PAGE = PAGE / BLOCK };
-enum { ROOM = RESERVATION / BLOCK };
-_Static_assert(RESERVATION % PAGE == 0, "the reservation begins with a page");
+enum { BLOCK = 128, PAGE = SPM_PAGESIZE };
 
-// Timer1 counts at F_CPU / 1024: a second is 15625 ticks at 16 MHz. UART0 divides the clock by 8 (DIVISOR + 1) with U2X0 set.
-enum { SECOND = F_CPU / 1024, START_WAIT = SECOND / 2, QUIET = SECOND / 20 };
-enum { DIVISOR = (F_CPU + 4 * BAUD) / (8 * BAUD) - 1 };
+// What is programmed at once: whole pages and whole blocks.
+enum { UNIT = PAGE < BLOCK ? BLOCK : PAGE, BLOCKS_A_UNIT = UNIT / BLOCK };
+
+// The first USART: USART0, on USB parts without one USART1, on parts with a single one it has no number. The others of a part have
+// the same order of registers (build.sh looks), so that the address of the first register says which one is used.
+#if defined(UCSR0A)
+#define FIRST_STATUS UCSR0A
+#define FIRST_CONTROL UCSR0B
+#define FIRST_DIVISOR UBRR0L
+#define FIRST_DATA UDR0
+#elif defined(UCSR1A)
+#define FIRST_STATUS UCSR1A
+#define FIRST_CONTROL UCSR1B
+#define FIRST_DIVISOR UBRR1L
+#define FIRST_DATA UDR1
+#else
+#define FIRST_STATUS UCSRA
+#define FIRST_CONTROL UCSRB
+#define FIRST_DIVISOR UBRRL
+#define FIRST_DATA UDR
+#endif
+#define PLACE(register) ((uintptr_t)&(register))
+#define FIRST (PLACE(FIRST_STATUS) < PLACE(FIRST_DIVISOR) ? PLACE(FIRST_STATUS) : PLACE(FIRST_DIVISOR))
+#define STATUS uart[PLACE(FIRST_STATUS) - FIRST]   // UCSRnA
+#define CONTROL uart[PLACE(FIRST_CONTROL) - FIRST] // UCSRnB
+#define DIVISOR uart[PLACE(FIRST_DIVISOR) - FIRST] // UBRRnL
+#define DATA uart[PLACE(FIRST_DATA) - FIRST]       // UDRn
+
+// Bits of UCSRnA and UCSRnB, the same on every part.
+enum { RECEIVED = 0x80, SENT = 0x40, READY = 0x20, RECEIVER = 0x10, TRANSMITTER = 0x08 };
+
+// Registers that older parts call otherwise.
+#ifndef TIFR1
+#define TIFR1 TIFR
+#endif
+#ifdef MCUCSR
+#define RESET_CAUSE MCUCSR
+#else
+#define RESET_CAUSE MCUSR
+#endif
+#ifndef SPMCSR
+#define SPMCSR SPMCR
+#endif
+#ifndef WDTCSR
+#define WDTCSR WDTCR
+#endif
+#ifndef EEPE
+#define EEPE EEWE
+#endif
 
 // A byte address in flash.
-#ifdef RAMPZ
+#if FLASHEND > 0xFFFF
 typedef uint32_t address;
 #else
 typedef uint16_t address;
@@ -51,13 +94,36 @@ typedef uint16_t address;
 // No start-up code runs: no variable has a value before it is given one.
 #define UNSET __attribute__((section(".noinit")))
 
-// What arrived for page 0, kept until everything else is in flash, and what arrived for the page in hand.
-static uint8_t first_page[PAGE] UNSET, page[PAGE] UNSET;
+// What Farrier writes to the last 64 bytes of the flash. Addresses are those of the data space; ticks are Timer1's, the clock divided by
+// 1024.
+static struct parameters {
+    char magic[4];            // "shoe"
+    uint8_t version;          // 1
+    uint8_t speed;            // U2X or 0
+    volatile uint8_t *uart;   // the USART's first register
+    volatile uint8_t *high;   // its UBRRH, which is not everywhere beside UBRRL
+    uint16_t divisor;         // for UBRR
+    uint16_t room;            // blocks that the application may take, up to the loader
+    uint16_t wait;            // ticks: for the first block, after each question
+    uint16_t second, half, quiet; // ticks: for a block, for the next one, and silence of the line
+    uint8_t prompts;          // questions before the application starts
+    uint8_t hold_mask;        // the pin that holds the loader; 0 if there is none
+    uint8_t hold_pull;        // the mask again if a low level holds it, for which the pull-up is switched on; else 0
+    volatile uint8_t *hold_pin; // its PIN register; PORT is two further
+    char greeting[37];        // ends in 0
+} set UNSET;
+_Static_assert(sizeof set == 64, "the block as Farrier knows it");
+
+enum { PARAMETERS = FLASHEND - 63 };
+
+// The USART's first register, kept in registers as what is used most, to make the code small.
+register volatile uint8_t *uart asm("r2");
 
 // How many blocks of this transfer are taken.
-static uint16_t taken UNSET;
+register uint16_t taken asm("r4");
 
-static const char greeting[] PROGMEM = "farrier " BOARD "\r\n";
+// What arrived for the first pages, kept until everything else is in flash, and what arrived for the page in hand.
+static uint8_t first_page[UNIT] UNSET, page[UNIT] UNSET;
 
 // The one entry, at the first byte of the reservation. There is no stack yet, and no register that holds zero.
 __attribute__((naked, used, section(".vectors"))) void entry(void)
@@ -73,7 +139,7 @@ __attribute__((naked, used, section(".vectors"))) void entry(void)
 
 static uint8_t read_flash(address at)
 {
-#ifdef RAMPZ
+#if FLASHEND > 0xFFFF
     return pgm_read_byte_far(at);
 #else
     return pgm_read_byte(at);
@@ -82,26 +148,16 @@ static uint8_t read_flash(address at)
 
 static void send(uint8_t byte)
 {
-    loop_until_bit_is_set(UCSR0A, UDRE0);
-    UCSR0A = _BV(U2X0) | _BV(TXC0); // a 1 clears TXC0, so that it tells about this byte
-    UDR0 = byte;
+    while (!(STATUS & READY))
+        ;
+    STATUS = SENT | set.speed; // a 1 clears SENT, so that it tells about this byte
+    DATA = byte;
 }
 
-static void greet(void)
+// Gives the calls of receive() that follow so many ticks in all: Timer1 overflows when they are over.
+__attribute__((noinline)) static void allow(const uint16_t *ticks)
 {
-#ifdef RAMPZ
-    address at = pgm_get_far_address(greeting);
-#else
-    address at = (address)greeting;
-#endif
-    for (uint8_t byte; (byte = read_flash(at)); at++)
-        send(byte);
-}
-
-// Gives the calls of receive() that follow `ticks` in all: Timer1 overflows when they are over.
-static void allow(uint16_t ticks)
-{
-    TCNT1 = -ticks;
+    TCNT1 = -*ticks;
     TIFR1 = _BV(TOV1); // a 1 clears it
 }
 
@@ -113,12 +169,12 @@ static bool late(void)
 // The next byte; 0 when it is late.
 static uint8_t receive(void)
 {
-    while (bit_is_clear(UCSR0A, RXC0)) {
+    while (!(STATUS & RECEIVED)) {
         wdt_reset(); // for chips whose WDTON fuse keeps the watchdog on
         if (late())
             return 0;
     }
-    return UDR0;
+    return DATA;
 }
 
 // Passes over what still comes until the line is quiet; 256 bytes at most, so that a line that never rests does not hold us.
@@ -126,16 +182,16 @@ static void drain(void)
 {
     uint8_t bytes = 0;
     do {
-        allow(QUIET);
+        allow(&set.quiet);
         receive();
     } while (!late() && --bytes);
 }
 
 // Waits for SOH, EOT or CAN CAN; 0 when none came. Other bytes neither count nor prolong the wait.
-static uint8_t receive_start(void)
+static uint8_t receive_start(const uint16_t *ticks)
 {
     uint8_t byte = 0, before;
-    allow(START_WAIT);
+    allow(ticks);
     do {
         before = byte;
         byte = receive();
@@ -145,20 +201,36 @@ static uint8_t receive_start(void)
     return byte;
 }
 
+// The CRC of XMODEM, of 16 bits with the polynomial 0x1021, with one more byte.
+static uint16_t crc_with(uint16_t crc, uint8_t byte)
+{
+    crc ^= (uint16_t)byte << 8;
+    for (uint8_t n = 8; n; n--)
+        crc = crc & 0x8000 ? crc << 1 ^ 0x1021 : crc << 1;
+    return crc;
+}
+
 // Takes what follows an SOH; true if all of it came within a second and its checks are right.
 static bool receive_block(uint8_t *number, uint8_t *into)
 {
     uint16_t crc = 0;
-    allow(SECOND);
+    allow(&set.second);
     *number = receive();
     uint8_t complement = receive();
     for (uint8_t n = 0; n < BLOCK + 2; n++) {
         uint8_t byte = receive();
-        crc = _crc_xmodem_update(crc, byte); // over data and CRC together: 0 if right
+        crc = crc_with(crc, byte); // over data and CRC together: 0 if right
         if (n < BLOCK)
             *into++ = byte;
     }
     return !late() && crc == 0 && (uint8_t)(*number ^ complement) == 0xFF;
+}
+
+// Waits for an erase or a write, after which the flash can be read again.
+__attribute__((noinline)) static void settle(void)
+{
+    boot_spm_busy_wait();
+    boot_rww_enable();
 }
 
 static void erase(address at)
@@ -166,32 +238,33 @@ static void erase(address at)
     while (EECR & _BV(EEPE)) // no SPM while the EEPROM is being written
         ;
     boot_page_erase(at);
-    boot_spm_busy_wait();
-    boot_rww_enable();
+    settle();
 }
 
-// Programs the page at `at` and compares it with what it should hold.
+// Programs the unit at `at` and compares it with what it should hold.
 static bool program(address at, const uint8_t *bytes)
 {
-    erase(at);
-    for (uint8_t n = 0; n < PAGE / 2; n++, at += 2)
-        boot_page_fill(at, ((const uint16_t *)bytes)[n]);
-    at -= PAGE;
-    boot_page_write(at);
-    boot_spm_busy_wait();
-    boot_rww_enable();
+    const uint8_t *from = bytes;
+    for (uint8_t pages = UNIT / PAGE; pages; pages--) {
+        erase(at);
+        for (uint8_t n = 0; n < PAGE / 2; n++, at += 2, from += 2)
+            boot_page_fill(at, *(const uint16_t *)from);
+        boot_page_write(at - PAGE);
+        settle();
+    }
+    at -= UNIT;
     uint8_t n = 0;
     do
         if (read_flash(at++) != *bytes++)
             return false;
-    while (++n != (uint8_t)PAGE);
+    while (++n != (uint8_t)UNIT);
     return true;
 }
 
-// Where the next block is kept until its page is programmed.
+// Where the next block is kept until its unit is programmed.
 static uint8_t *place(void)
 {
-    return taken < BLOCKS_A_PAGE ? first_page + taken * BLOCK : page + taken % BLOCKS_A_PAGE * BLOCK;
+    return taken < BLOCKS_A_UNIT ? first_page + taken * BLOCK : page + taken % BLOCKS_A_UNIT * BLOCK;
 }
 
 // Counts the block that lies at place(), and does what is due then.
@@ -199,9 +272,9 @@ static bool keep(void)
 {
     if (taken++ == 0)
         erase(0);
-    if (taken <= BLOCKS_A_PAGE || taken % BLOCKS_A_PAGE != 0)
+    if (taken <= BLOCKS_A_UNIT || taken % BLOCKS_A_UNIT != 0)
         return true;
-    return program((address)(taken - BLOCKS_A_PAGE) * BLOCK, page);
+    return program((address)(taken - BLOCKS_A_UNIT) * BLOCK, page);
 }
 
 // Takes a block after its SOH and says what to answer: ACK, NAK (send it again) or CAN (the transfer is over).
@@ -212,15 +285,15 @@ static uint8_t take_block(void)
         return NAK;
     if (taken != 0 && number == (uint8_t)taken)
         return ACK; // the last one again, because our answer was lost; it lies where the next one will
-    if (number != (uint8_t)(taken + 1) || taken == ROOM)
+    if (number != (uint8_t)(taken + 1) || taken == set.room)
         return CAN;
     return keep() ? ACK : CAN;
 }
 
-// Programs what is left at the end of a transfer: a page that is not full, and page 0.
+// Programs what is left at the end of a transfer: a unit that is not full, and the first one.
 static bool finish(void)
 {
-    while (taken % BLOCKS_A_PAGE != 0) {
+    while (taken % BLOCKS_A_UNIT != 0) {
         memset(place(), 0xFF, BLOCK);
         if (!keep())
             return false;
@@ -239,7 +312,7 @@ static void cancel(void)
         drain();
         send(CAN);
         send(CAN);
-    } while (receive_start() && --tries);
+    } while (receive_start(&set.half) && --tries);
 }
 
 // Does what the sender's `start` asks for and says what to answer.
@@ -252,17 +325,17 @@ static uint8_t answer_to(uint8_t start, bool ending)
     return NAK;
 }
 
-// One transfer, or the wait for one.
-static void transfer(void)
+// One transfer, or the wait for one; whether an application came.
+static bool transfer(void)
 {
-    uint8_t answer = PROMPT, tries = PROMPTS;
+    uint8_t answer = PROMPT, tries = set.prompts;
     bool begun = false, ending = false;
     taken = 0;
     while (tries--) {
         send(answer);
-        uint8_t start = receive_start();
+        uint8_t start = receive_start(begun ? &set.half : &set.wait);
         if (start == CAN)
-            return;
+            return false;
         if (start == SOH && !begun) {
             begun = true;
             tries = RETRIES;
@@ -272,7 +345,7 @@ static void transfer(void)
             break;
         if (answer == ACK && start == EOT) {
             send(ACK);
-            return;
+            return true;
         }
         if (answer == ACK)
             tries = RETRIES;
@@ -284,15 +357,33 @@ static void transfer(void)
     }
     if (begun)
         cancel();
+    return false;
+}
+
+// Whether the pin that holds the loader does so.
+static bool held(void)
+{
+    uint8_t mask = set.hold_mask;
+    volatile uint8_t *pin = set.hold_pin;
+    if (!mask)
+        return false;
+    pin[2] = set.hold_pull;
+    for (uint8_t n = 0; --n;) // the pull-up takes a moment to lift the line
+        wdt_reset();
+    bool held = ((*pin ^ set.hold_pull) & mask) != 0;
+    pin[2] = 0;
+    return held;
 }
 
 // Leaves the chip as it is after reset and starts the application.
 __attribute__((noreturn)) static void start_application(void)
 {
-    loop_until_bit_is_set(UCSR0A, TXC0);
-    UCSR0B = 0;
-    UCSR0A = _BV(TXC0);
-    UBRR0 = 0;
+    while (!(STATUS & SENT))
+        ;
+    CONTROL = 0;
+    STATUS = SENT;
+    *set.high = 0;
+    DIVISOR = 0;
     TCCR1B = 0;
     TCNT1 = 0;
     TIFR1 = TIFR1; // clears every flag
@@ -304,26 +395,35 @@ __attribute__((noreturn)) static void start_application(void)
     EIND = 0;
 #endif
     SP = RAMEND;
-    asm volatile("jmp 0");
+    asm volatile("ijmp" ::"z"(0)); // relative to nothing, and every part has it
     __builtin_unreachable();
 }
 
 __attribute__((noreturn, used)) void run(void)
 {
     wdt_reset();
-    MCUSR &= (uint8_t)~_BV(WDRF); // WDRF holds WDE on
+    RESET_CAUSE &= (uint8_t)~_BV(WDRF); // WDRF holds WDE on
+#ifdef WDCE
     WDTCSR = _BV(WDCE) | _BV(WDE);
     WDTCSR = 0;
+#else
+    wdt_disable(); // ATtiny828: another key opens the register
+#endif
 
-    UBRR0 = DIVISOR;
-    UCSR0A = _BV(U2X0);
-    UCSR0B = _BV(RXEN0) | _BV(TXEN0);
+    for (uint8_t n = 0; n < sizeof set; n++)
+        ((uint8_t *)&set)[n] = read_flash(PARAMETERS + n);
+    uart = set.uart;
+    *set.high = set.divisor >> 8;
+    DIVISOR = set.divisor;
+    STATUS = set.speed;
+    CONTROL = RECEIVER | TRANSMITTER;
     TCCR1B = _BV(CS12) | _BV(CS10);
 
-    greet();
+    for (const char *byte = set.greeting; *byte; byte++)
+        send(*byte);
     for (;;) {
-        transfer();
-        if (read_flash(0) != 0xFF || read_flash(1) != 0xFF)
+        bool came = transfer();
+        if ((came || !held()) && (read_flash(0) != 0xFF || read_flash(1) != 0xFF))
             start_application();
     }
 }

@@ -3,12 +3,16 @@
 use super::chip::{Chip, ClockSource, Field, Role};
 use super::chip_file::{FASTEST_CLOCK, SUPPLY, span, supply};
 use super::layout::{
-    Board, Caution, ClockSetting, Console, HeaderPins, Region, RegionOwner, Reservation, SerialNumber, SettingsStore, shape,
+    Board, Caution, ClockSetting, Console, HeaderPins, HoldPin, LoaderLine, Region, RegionOwner, Reservation, SerialNumber, SettingsStore,
+    shape,
 };
+use super::loader::{USARTS, loader};
 use crate::image::{Memory, Span};
 use crate::reader::{Mistake, Placed, Table, one_of, read};
 use crate::units::{ControlLine, Hertz, Millivolts};
 
+/// Line speeds that a board file may give, in bits a second.
+const BAUD: std::ops::RangeInclusive<u32> = 50..=4_000_000;
 /// A place on a programming header that is connected to nothing.
 const NOT_CONNECTED: &str = "-";
 
@@ -66,7 +70,8 @@ fn build(file: &Table, find_chip: &dyn Fn(&str) -> Result<Chip, String>) -> Opti
         cautions: cautions?.into_iter().map(|text| Caution { text: text.value }).collect(),
     };
     let chip = chip?;
-    let sound = [starts_its_loader(file, &board, &chip), runs_at_its_clock(file, clock.at, &board, &chip)];
+    let sound =
+        [starts_its_loader(file, &board, &chip), runs_at_its_clock(file, clock.at, &board, &chip), has_its_loader(file, &board, &chip)];
     sound.iter().all(|sound| *sound).then_some((board, chip))
 }
 
@@ -165,6 +170,7 @@ fn reservation(table: &Table, chip: Option<&Chip>) -> Option<Reservation> {
     let span = span(table, chip.map(|chip| chip.flash.bytes), "flash");
     let loader = table.has("loader").then(|| table.name("loader"));
     let start_delay_ms = table.number("start_delay_ms", 0..=600_000);
+    let line = loader_line(table);
     let loader = match loader {
         None => None,
         Some(name) => Some(name?.value),
@@ -173,7 +179,20 @@ fn reservation(table: &Table, chip: Option<&Chip>) -> Option<Reservation> {
     if !chip.is_none_or(|chip| fits_the_chip(table, &span, chip)) {
         return None;
     }
-    Some(Reservation { span: span.value, loader, start_delay_ms: start_delay_ms?.value })
+    Some(Reservation { span: span.value, loader, start_delay_ms: start_delay_ms?.value, line: line? })
+}
+
+fn loader_line(table: &Table) -> Option<LoaderLine> {
+    let usart = table.has("usart").then(|| table.number("usart", USARTS));
+    let baud = table.has("baud").then(|| table.number("baud", BAUD));
+    let pin = table.has("hold_pin").then(|| table.text("hold_pin"));
+    let low = table.optional_choice("hold_level", &[("low", true), ("high", false)]);
+    let hold = match pin {
+        None => None,
+        Some(pin) => Some(HoldPin { pin: pin?.value, low: low.is_none_or(|low| low.value) }),
+    };
+    let number = |given: Option<Option<Placed<u32>>>| given.map_or(Some(None), |given| given.map(|given| Some(given.value)));
+    Some(LoaderLine { usart: number(usart)?.map(|number| number as u8), baud: number(baud)?, hold })
 }
 
 fn fits_the_chip(table: &Table, span: &Placed<Span>, chip: &Chip) -> bool {
@@ -212,7 +231,7 @@ fn serial_number(table: &Table, chip: Option<&Chip>) -> Option<SerialNumber> {
 }
 
 fn console(table: &Table) -> Option<Console> {
-    let baud = table.number("baud", 50..=4_000_000);
+    let baud = table.number("baud", BAUD);
     let alive = table.text("alive");
     let reset_line = table.optional_choice("reset_line", &[("dtr", ControlLine::Dtr), ("rts", ControlLine::Rts)]);
     Some(Console { baud: baud?.value, alive: alive?.value, reset_line: reset_line.map(|line| line.value) })
@@ -322,6 +341,16 @@ fn starts_its_loader(file: &Table, board: &Board, chip: &Chip) -> bool {
         }
     }
     sound
+}
+
+/// A built-in loader must be one for this board.
+fn has_its_loader(file: &Table, board: &Board, chip: &Chip) -> bool {
+    let name = board.reservation.as_ref().and_then(|reservation| reservation.loader.as_deref());
+    let wrong = name.and_then(|name| loader(name, board, chip).err());
+    if let Some(why) = &wrong {
+        file.wrong(file.place("reservation"), why.to_string());
+    }
+    wrong.is_none()
 }
 
 /// The expected configuration must give the clock that the file says the firmware sees.

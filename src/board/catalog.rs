@@ -70,11 +70,6 @@ pub enum CatalogError {
     OtherName { file: String, found: String },
 }
 
-/// The built-in loader of this name, as Intel HEX.
-pub fn loader(name: &str) -> Option<&'static [u8]> {
-    BUILT_IN.get_file(format!("loaders/{name}/{name}.hex")).map(|file| file.contents())
-}
-
 /// The application that comes with the demo board of this name, as Intel HEX.
 pub fn demo_application(board: &str) -> Option<&'static [u8]> {
     BUILT_IN.get_file(format!("demo-applications/{board}.hex")).map(|file| file.contents())
@@ -267,7 +262,7 @@ fn names_in(folder: &str) -> Vec<String> {
     names
 }
 
-fn built_in_text(file: &str) -> Option<&'static str> {
+pub(super) fn built_in_text(file: &str) -> Option<&'static str> {
     BUILT_IN.get_file(file)?.contents_utf8()
 }
 

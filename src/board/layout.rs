@@ -80,6 +80,26 @@ pub struct Reservation {
     pub loader: Option<String>,
     /// How much later the application starts because of the loader, in milliseconds.
     pub start_delay_ms: u32,
+    pub line: LoaderLine,
+}
+
+/// Where the built-in loader listens.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct LoaderLine {
+    /// Number of the USART; without it the chip's first.
+    pub usart: Option<u8>,
+    /// Without it that of the console.
+    pub baud: Option<u32>,
+    pub hold: Option<HoldPin>,
+}
+
+/// A pin that keeps the loader from starting the application.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct HoldPin {
+    /// As the datasheet calls it, such as PD2.
+    pub pin: String,
+    /// A low level holds the loader, and the chip's pull-up makes it high otherwise; else a high one, and the board makes it low.
+    pub low: bool,
 }
 
 /// A named span of flash.

@@ -18,13 +18,16 @@ mod generic;
 mod known_chips;
 mod layout;
 mod levels;
+mod line_speed;
+mod loader;
+mod loader_parameters;
 mod parts;
 
 pub use board_file::read_board;
 pub use bridge_file::read_bridge;
 pub use bridge_images::bridge_image;
 pub use bridge_kind::{BridgeImage, BridgeKind, BridgePin, BridgePins, BridgeSupply, Buy, FirmwareWay, Measurement, ResetHold};
-pub use catalog::{Catalog, CatalogError, Listed, Origin, bridge_kind, bridge_kinds, bridge_names, demo_application, demo_names, loader};
+pub use catalog::{Catalog, CatalogError, Listed, Origin, bridge_kind, bridge_kinds, bridge_names, demo_application, demo_names};
 pub use chip::{
     BootSection, Chip, ClockSource, ConfigurationByte, EepromWrites, EraseUnit, Field, FieldValue, MemoryShape, Ready, Role, Timings, Way,
     WayIn,
@@ -35,6 +38,11 @@ pub use connections::{Between, BoardEnd, Connections, NoSupply, PoweredBy, Purpo
 pub use draft::{Basis, Draft, DraftReservation, Drafted, Stated, clock_of};
 pub use generic::generic_board;
 pub use known_chips::{RefusedChip, known_chips, refused_chips};
-pub use layout::{Board, Caution, ClockSetting, Console, HeaderPins, Region, RegionOwner, Reservation, SerialNumber, SettingsStore};
+pub use layout::{
+    Board, Caution, ClockSetting, Console, HeaderPins, HoldPin, LoaderLine, Region, RegionOwner, Reservation, SerialNumber, SettingsStore,
+};
 pub use levels::{LevelFit, near};
+pub use line_speed::LineSpeed;
+pub use loader::{BuiltLoader, LoaderError, is_loader, loader};
+pub use loader_parameters::{LoaderHold, LoaderParameters};
 pub use parts::{Divider, Fitted, Part};

@@ -75,12 +75,3 @@ pub fn flash(path: &str, file: &ImageFile) -> Result<NamedImage, Stop> {
         false => Ok(NamedImage { name: path.to_owned(), image: file.flash().clone() }),
     }
 }
-
-/// A loader that is built into the program.
-///
-/// # Errors
-/// When its image is damaged, which a test rules out.
-pub fn built_in(name: &str, hex: &[u8]) -> Result<NamedImage, Stop> {
-    let file = image::parse(hex.to_vec(), None).map_err(|why| Stop::usage(format!("the built-in loader {name}: {why}")))?;
-    Ok(NamedImage { name: name.to_owned(), image: file.flash().clone() })
-}

@@ -4,7 +4,7 @@ use super::change::{self, Change};
 use super::context::Context;
 use super::images;
 use super::stop::Stop;
-use crate::board::{self, Board};
+use crate::board::{self, Board, Chip};
 use crate::image::ByteAddress;
 use crate::plan::{ApplicationIntent, Intent, LoaderIntent, NamedImage};
 use clap::{Args, Subcommand};
@@ -62,8 +62,8 @@ impl Loader {
 impl Install {
     fn run(self, context: &Context) -> Result<ExitCode, Stop> {
         let with = self.with.as_deref().map(|path| images::flash_only(path, self.at)).transpose()?;
-        let intent = |board: &Board, _: &_| {
-            let loader = self.loader(context, board)?;
+        let intent = |board: &Board, chip: &Chip| {
+            let loader = self.loader(context, board, chip)?;
             let application = with.clone().map_or(ApplicationIntent::Keep, ApplicationIntent::Write);
             Ok(Intent { loader: LoaderIntent::Install(loader), application, ..Intent::default() })
         };
@@ -79,15 +79,16 @@ impl Install {
     }
 
     /// The image of the loader: named, from a file, or the board's own.
-    fn loader(&self, context: &Context, board: &Board) -> Result<NamedImage, Stop> {
+    fn loader(&self, context: &Context, board: &Board, chip: &Chip) -> Result<NamedImage, Stop> {
         let own = board.reservation.as_ref().and_then(|reservation| reservation.loader.as_deref());
         let Some(name) = self.loader.as_deref().or(context.folder.loader.as_deref()).or(own) else {
             let what = format!("the board file of {} names no loader", board.name);
             return Err(Stop::usage(what).hint("name one: --loader NAME|FILE"));
         };
-        match board::loader(name) {
-            Some(hex) if !Path::new(name).exists() => images::built_in(name, hex),
-            _ => images::flash_only(name, self.at),
+        if !board::is_loader(name) || Path::new(name).exists() {
+            return images::flash_only(name, self.at);
         }
+        let built = board::loader(name, board, chip).map_err(|why| Stop::usage(why.to_string()))?;
+        Ok(NamedImage { name: name.to_owned(), image: built.image })
     }
 }

@@ -2,7 +2,7 @@
 
 use super::fit::{Fit, fit};
 use crate::board::{self, Board, Chip};
-use crate::image::{self, Span};
+use crate::image::Span;
 use crate::plan::{NamedImage, Observed};
 
 /// What stands there.
@@ -21,11 +21,10 @@ pub enum Fitted {
     Other,
 }
 
-/// The built-in loader that the board's file names.
-pub fn own_loader(board: &Board) -> Option<NamedImage> {
+/// The built-in loader that the board's file names, with this board's parameters.
+pub fn own_loader(board: &Board, chip: &Chip) -> Option<NamedImage> {
     let name = board.reservation.as_ref()?.loader.as_deref()?;
-    let file = image::parse(board::loader(name)?.to_vec(), None).ok()?;
-    Some(NamedImage { name: name.to_owned(), image: file.flash().clone() })
+    Some(NamedImage { name: name.to_owned(), image: board::loader(name, board, chip).ok()?.image })
 }
 
 impl Fitted {
@@ -41,7 +40,7 @@ impl Fitted {
         if bytes.iter().all(|byte| *byte == blank) {
             return Fitted::Nothing;
         }
-        let Some(own) = own_loader(board) else { return Fitted::Other };
+        let Some(own) = own_loader(board, chip) else { return Fitted::Other };
         if own.image.filled(reservation.span, blank) == bytes {
             return Fitted::BuiltIn(own.name);
         }

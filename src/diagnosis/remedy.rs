@@ -191,7 +191,7 @@ impl<'a> Draft<'a, '_> {
     }
 
     fn loader(&mut self) {
-        match own_loader(self.case.board) {
+        match own_loader(self.case.board, self.case.chip) {
             Some(loader) => {
                 self.remedy.does.push(format!("installs the loader {}, with the configuration and the lock that go with it", loader.name));
                 self.intent.loader = LoaderIntent::Install(loader);

@@ -1,6 +1,6 @@
 //! What a board's flash can be compared with: images that the journal's jobs wrote, images that are built in, snapshots.
 
-use crate::board::{Catalog, demo_application, demo_names, loader};
+use crate::board::{Catalog, demo_application, demo_names, is_loader};
 use crate::diagnosis::{From, Kept, Known};
 use crate::image::{self, Image, Memory};
 use crate::plan::{Origin, Plan};
@@ -42,7 +42,7 @@ fn written(plan: &Plan, job: JobId, begun: SystemTime) -> Vec<Known> {
     let mut found: Vec<(&str, Image)> = Vec::new();
     for (memory, span, origin) in &plan.desired().origins {
         let Origin::Image(name) = origin else { continue };
-        if *memory != Memory::Flash || loader(name).is_some() {
+        if *memory != Memory::Flash || is_loader(name) {
             continue;
         }
         let part = plan.desired().flash.crop(*span);

@@ -1,8 +1,8 @@
 //! The findings that follow from an intent, its images and the baseline, before any plan is made.
 
-use super::desired::{ApplicationIntent, Desired, Intent, LoaderIntent, NamedImage, loader_spans, removed_spans};
+use super::desired::{ApplicationIntent, Desired, Intent, LoaderIntent, NamedImage, built_loader, loader_spans, removed_spans};
 use super::{Observed, fields, restore};
-use crate::board::{Board, Chip, ClockSource, Field, FieldValue, Role, Way};
+use crate::board::{Board, Chip, ClockSource, Field, FieldValue, LineSpeed, Role, Way};
 use crate::finding::{Finding, Kind};
 use crate::image::{ByteAddress, Image, Memory, Span, start_at};
 use crate::units::Bytes;
@@ -24,6 +24,7 @@ pub(super) fn of_desired(case: &Case) -> Vec<Finding> {
     all.extend(case.images().filter_map(|(memory, image)| outside_memory(case.chip, memory, image)));
     all.extend(case.overlaps_loader());
     all.extend(case.outside_reservation());
+    all.extend(case.baud());
     all.extend(case.application_in_reservation());
     all.extend(case.conflict());
     all.extend(case.reserved_bits());
@@ -138,6 +139,24 @@ impl<'a> Case<'a> {
 
     /// The application on the board reaches into the reservation when reset starts at address 0, something is there, and the
     /// reservation holds bytes that are not the loader's. Where reset starts a loader, only what lies before it can be application.
+    fn baud(&self) -> Option<Finding> {
+        let built = built_loader(self.loader()?, self.board, self.chip)?;
+        let speed = built.speed;
+        let fitting: Vec<String> = LineSpeed::fitting(speed.clock).iter().map(u32::to_string).collect();
+        let instead = match fitting.is_empty() {
+            true => "No usual rate fits this clock.".to_string(),
+            false => format!("Within 2 % are: {}. Put one of them into the board file.", fitting.join(", ")),
+        };
+        let sentence = format!(
+            "UART{} cannot give {} baud at {}: the nearest is {:.1} % off, and a line should be within 2 %. {instead}",
+            built.usart,
+            speed.baud,
+            speed.clock,
+            speed.percent_off().abs()
+        );
+        (!speed.fits()).then(|| Finding::new(Kind::BaudNotReachable, sentence))
+    }
+
     fn application_in_reservation(&self) -> Option<Finding> {
         let (loader, reserved) = (self.loader()?, self.reservation()?);
         if self.application().is_some() {

@@ -1,7 +1,7 @@
 //! What a command wants, and the desired state that follows from it.
 
 use super::{Observed, Restore, checks, fields, restore};
-use crate::board::{Board, Chip, Field, FieldValue, Reservation, Role};
+use crate::board::{self, Board, BuiltLoader, Chip, Field, FieldValue, Reservation, Role};
 use crate::finding::{Finding, Severity};
 use crate::image::{ByteAddress, Image, Memory, Span};
 use serde::{Deserialize, Serialize};
@@ -185,6 +185,11 @@ pub fn desire(intent: &Intent, baseline: &Observed, chip: &Chip, board: &Board) 
     }
 }
 
+/// The loader of ours that this image is, with the parameters of this board in it.
+pub(super) fn built_loader(loader: &NamedImage, board: &Board, chip: &Chip) -> Option<BuiltLoader> {
+    board::loader(&loader.name, board, chip).ok().filter(|built| built.image == loader.image)
+}
+
 /// The flash that belongs to a loader once `intent` is carried out; an application must stay out of it.
 pub(super) fn loader_spans(intent: &Intent, baseline: &Observed, chip: &Chip, board: &Board) -> Vec<Span> {
     let reserved = board.reservation.as_ref().map(|reservation| reservation.span);
@@ -242,6 +247,9 @@ impl Draft<'_> {
             LoaderIntent::Install(loader) => {
                 let span = self.reservation()?.span;
                 self.fill(&[span], Some(loader));
+                if let Some(built) = built_loader(loader, self.board, self.chip) {
+                    self.desired.paint(Memory::Flash, &[built.block], &Origin::BoardFile);
+                }
                 for (field, value) in &self.board.expected_configuration {
                     self.set_field(field, value, &Origin::BoardFile)?;
                 }

@@ -4,7 +4,7 @@ use super::difference::{Difference, Match, match_of};
 use super::estimate::estimate;
 use super::step::{Pace, Plan, Step, StepKind};
 use super::{Desired, Observed, fields, stakes};
-use crate::board::{Board, Chip, RegionOwner, Role, WayIn};
+use crate::board::{self, Board, Chip, RegionOwner, Role, WayIn};
 use crate::finding::{Finding, Severity};
 use crate::image::{ByteAddress, Memory, Span};
 use crate::units::Hertz;
@@ -116,9 +116,16 @@ impl StepList<'_> {
         match (new.is_empty(), kept) {
             (true, true) => back.to_string(),
             (true, false) => "to clear what nothing wants".to_string(),
-            (false, false) => format!("to put {} there", new.join(" and ")),
-            (false, true) => format!("to put {} there, and {}", new.join(" and "), &back[3..]),
+            (false, false) => format!("to put {} there{}", new.join(" and "), self.parameters(&new)),
+            (false, true) => format!("to put {} there{}, and {}", new.join(" and "), self.parameters(&new), &back[3..]),
         }
+    }
+
+    /// What the board file puts into a loader of ours.
+    fn parameters(&self, images: &[&str]) -> String {
+        let built = images.iter().find_map(|name| board::loader(name, self.target.board, self.target.chip).ok());
+        let built = built.filter(|built| self.desired.origin(Memory::Flash, built.block.start()) == Some(&super::Origin::BoardFile));
+        built.map_or_else(String::new, |built| format!(": the {built}, as the board file says"))
     }
 
     /// The clock on its own, proven by an entry; then the rest, what decides where reset starts last.

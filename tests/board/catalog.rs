@@ -1,6 +1,5 @@
 //! What is built in.
 
-use farrier::board::catalog::loader;
 use farrier::board::{Catalog, CatalogError, Origin, generic_board, known_chips, read_board, read_chip, refused_chips};
 use farrier::cli::boards::list;
 use farrier::reader::FileError;
@@ -147,26 +146,6 @@ fn parts_that_are_refused_are_known_with_their_reason() {
         error,
         "farrier knows the ATtiny12 and does not program it, because it writes its flash byte by byte, which farrier does not do"
     );
-}
-
-#[test]
-fn no_loader_of_an_unknown_name() {
-    for name in ["", "serial-none", "../demo/vent", "chips"] {
-        assert!(loader(name).is_none(), "{name}");
-    }
-}
-
-#[test]
-fn the_loaders_that_boards_name_are_built_in_and_fit() {
-    for listed in Catalog::built_in().boards() {
-        let (board, _) = listed.described.unwrap();
-        let Some(reservation) = board.reservation else { continue };
-        let name = reservation.loader.unwrap();
-        let hex = farrier::image::hex::read(loader(&name).unwrap_or_else(|| panic!("{name} is not built in"))).unwrap();
-        let extent = hex.image.extent().unwrap();
-        assert!(reservation.span.encloses(extent), "{name}: {extent} in {}", reservation.span);
-        assert_eq!(extent.start(), reservation.span.start(), "{name} must begin where reset goes");
-    }
 }
 
 /// The page about the language names every key, as the readers ask for them: a file with one unknown key gets them all told.

@@ -3,6 +3,7 @@
 mod catalog;
 mod connections;
 mod draft;
+mod loader;
 mod meaning;
 mod mutations;
 mod pages;

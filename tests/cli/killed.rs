@@ -92,7 +92,7 @@ fn killed_at_any_moment_records_are_whole_and_the_same_command_goes_on() {
     let held = home.export("bench");
     assert_eq!(held.flash[..application.len()], application);
     assert_eq!(held.eeprom[..64], [0x5A; 64]);
-    home.run("inspect --via sim:bench").exits(0).says("serial-frost, every byte as built in");
+    home.run("inspect --via sim:bench").exits(0).says("serial, every byte as built in");
 }
 
 /// Begins an install and kills it once the journal has a job of its that is as `wanted`; `None` where it was faster than that.

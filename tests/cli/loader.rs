@@ -11,11 +11,9 @@ use farrier::image::Span;
 const BOARDS: [(&str, usize, usize); 3] = [("vent", 0x1F800, 2048), ("pump", 0x3F800, 2048), ("frost", 0x7C00, 1024)];
 
 fn loader_bytes(board: &str) -> Vec<u8> {
-    let (board, _) = Catalog::built_in().board(board).expect("a demo board");
-    let reservation = board.reservation.expect("a reservation");
-    let hex = farrier::board::loader(&reservation.loader.expect("a loader")).expect("it is built in");
-    let file = farrier::image::parse(hex.to_vec(), None).expect("its HEX is right");
-    file.flash().filled(reservation.span, 0xFF)
+    let (board, chip) = Catalog::built_in().board(board).expect("a demo board");
+    let loader = farrier::diagnosis::own_loader(&board, &chip).expect("a loader").image;
+    loader.filled(board.reservation.expect("a reservation").span, 0xFF)
 }
 
 #[test]

@@ -25,7 +25,7 @@ fn a_job_is_rehearsed_with_cuts_and_then_done() {
     let cuts = done.json()["rehearsed"]["cuts"].as_u64().expect("a number");
     // 14 steps, of which the last two change nothing that a cut could find unfinished.
     assert!((20..=30).contains(&cuts), "{cuts}");
-    home.run("inspect --via sim:frost").exits(0).says("serial-frost, every byte as built in");
+    home.run("inspect --via sim:frost").exits(0).says("serial, every byte as built in");
 }
 
 /// Of this the simulated board knows what would happen: after the change nothing runs the chip.

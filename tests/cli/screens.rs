@@ -59,7 +59,7 @@ fn a_whole_walk() {
     home.run("loader install --via sim:vent --yes").exits(0);
     home.run(&format!("write {image} --via sim:vent --yes")).exits(0).says(&format!("Next: farrier verify {image} --via sim:vent"));
     home.run(&format!("verify {image} --via sim:vent")).exits(0).says("The flash holds");
-    home.run("inspect --via sim:vent").exits(0).says("serial-vent, every byte as built in");
+    home.run("inspect --via sim:vent").exits(0).says("serial, every byte as built in");
     home.run("configure brown-out=below-2v7 --via sim:vent --yes").exits(0);
     let taken = home.run("snapshot take --via sim:vent --tag 7 --json");
     taken.exits(0);

@@ -89,9 +89,9 @@ fn install(more: &str, damage: impl FnOnce(&Sim)) -> Held {
 }
 
 fn holds_the_loader(held: &Held) {
-    let hex = farrier::board::loader("serial-vent").expect("a built-in loader");
-    let image = farrier::image::parse(hex.to_vec(), None).expect("it is read");
-    let expected = image.flash().filled(farrier::image::Span::first(128 << 10), 0xFF);
+    let (board, chip) = Catalog::built_in().board("vent").expect("a demo board");
+    let loader = farrier::diagnosis::own_loader(&board, &chip).expect("a loader");
+    let expected = loader.image.filled(farrier::image::Span::first(128 << 10), 0xFF);
     assert!(held.flash == expected, "the flash is not what the loader's image says");
     assert_eq!(held.violations(), 0);
 }

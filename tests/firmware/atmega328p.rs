@@ -39,10 +39,8 @@ pub fn wire(baud: u32, sim: &Sim) -> FirmwareWire {
 
 /// The loader's image as the flash of a bare chip should hold it.
 fn expected_flash(workbench: &Workbench) -> Vec<u8> {
-    let name = workbench.board.reservation.as_ref().unwrap().loader.clone().unwrap();
-    let hex = farrier::board::loader(&name).unwrap();
-    let image = farrier::image::parse(hex.to_vec(), None).unwrap();
-    image.flash().filled(farrier::image::Span::first(workbench.chip.flash.bytes), 0xFF)
+    let loader = farrier::diagnosis::own_loader(&workbench.board, &workbench.chip).unwrap();
+    loader.image.filled(farrier::image::Span::first(workbench.chip.flash.bytes), 0xFF)
 }
 
 fn install_through_the_bridge(mut workbench: Workbench, baud: u32) {

@@ -28,9 +28,7 @@ fn a_loader_is_installed_bit_by_bit() {
         let mut bench = Workbench::new(name, 5);
         install_over(&mut bench, |pins| pins).unwrap_or_else(|why| panic!("{name}: {why}"));
         let held = bench.sim.contents();
-        let reservation = bench.board.reservation.clone().expect("it has one");
-        let loader = farrier::board::loader(&reservation.loader.expect("a loader")).expect("it is built in");
-        let loader = farrier::image::parse(loader.to_vec(), None).expect("its HEX is right").flash().clone();
+        let loader = farrier::diagnosis::own_loader(&bench.board, &bench.chip).expect("a loader").image;
         let expected = loader.filled(Span::first(held.flash.len() as u32), 0xFF);
         assert!(loader.len() > 500, "an image that is worth the name");
         assert!(held.flash == expected, "{name}: the flash is not the image");

@@ -260,10 +260,9 @@ impl Records {
 
 /// `loader install` with the loader that the board file names.
 pub fn install(board: &Board) -> Intent {
-    let name = board.reservation.as_ref().and_then(|reservation| reservation.loader.clone()).expect("the board names a loader");
-    let hex = farrier::board::loader(&name).expect("it is built in");
-    let image = farrier::image::parse(hex.to_vec(), None).expect("its HEX is right").flash().clone();
-    Intent { loader: LoaderIntent::Install(NamedImage { name, image }), ..Intent::default() }
+    let (_, chip) = Catalog::built_in().board(&board.name).expect("a board that is built in");
+    let loader = farrier::diagnosis::own_loader(board, &chip).expect("the board names a loader");
+    Intent { loader: LoaderIntent::Install(loader), ..Intent::default() }
 }
 
 /// `write` of this image.

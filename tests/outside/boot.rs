@@ -1,7 +1,7 @@
 //! The loaders in libsimavr on all three demo chips: what they take, what they refuse, and what they leave to the application.
 
-use super::emulator::{Emulator, flash_with};
-use super::loaders::{BOARDS, application, application_hex, greeting, loader_hex, ready};
+use super::emulator::{Emulator, flash_with_loader};
+use super::loaders::{BOARDS, application, greeting, ready};
 use farrier::board::Catalog;
 use std::time::Duration;
 
@@ -28,12 +28,14 @@ fn page(board: &str) -> usize {
 
 /// The board with its loader and nothing else.
 fn with_loader(board: &str) -> Emulator {
-    Emulator::boot(board, &flash_with(board, &[loader_hex(board)]), reservation(board))
+    Emulator::boot(board, &flash_with_loader(board), reservation(board))
 }
 
 /// The board with its loader and its application.
 fn with_both(board: &str) -> Emulator {
-    Emulator::boot(board, &flash_with(board, &[loader_hex(board), application_hex(board)]), reservation(board))
+    let (mut flash, application) = (flash_with_loader(board), application(board));
+    flash[..application.len()].copy_from_slice(&application);
+    Emulator::boot(board, &flash, reservation(board))
 }
 
 /// The application, filled up with bytes that look random to `bytes` in all.
@@ -46,7 +48,7 @@ fn application_of(board: &str, bytes: usize) -> Vec<u8> {
 
 /// What flash should hold when the loader has taken this image.
 fn flash_after(board: &str, image: &[u8]) -> Vec<u8> {
-    let mut flash = flash_with(board, &[loader_hex(board)]);
+    let mut flash = flash_with_loader(board);
     let blocks = image.len().next_multiple_of(128);
     flash[..blocks].fill(FILL);
     flash[..image.len()].copy_from_slice(image);
@@ -270,7 +272,7 @@ fn a_block_out_of_order_ends_the_transfer() {
         exchange(&mut emulator, &block(3, &[0; 128]), CAN);
         exchange(&mut emulator, &[], CAN);
         emulator.expect("CC", 2 * SECOND);
-        assert_same_flash(board, &emulator.flash(), &flash_with(board, &[loader_hex(board)]));
+        assert_same_flash(board, &emulator.flash(), &flash_with_loader(board));
     }
 }
 

@@ -1,9 +1,10 @@
-//! A demo board's chip in libsimavr, an emulator that nobody here wrote: boots a flash image and talks to its UART0.
+//! A chip in libsimavr, an emulator that nobody here wrote: boots a flash image and talks to one of its USARTs.
 //!
 //! All times are the chip's own. The chip runs only while a method waits for it, so a slow machine changes nothing.
 
 use super::{INSTALL, loaders, program, python};
-use farrier::board::Catalog;
+use farrier::board::{Catalog, Chip};
+use farrier::units::Hertz;
 use std::io::{BufRead, BufReader, Write};
 use std::path::{Path, PathBuf};
 use std::process::{Child, ChildStdin, ChildStdout, Command, Stdio};
@@ -43,6 +44,21 @@ impl Drop for Conversation {
     }
 }
 
+/// Which chip runs, how fast, with what on its line, and where it starts.
+pub struct Place<'a> {
+    pub chip: &'a Chip,
+    pub clock: Hertz,
+    pub baud: u32,
+    pub usart: u8,
+    /// The byte address where reset goes.
+    pub reset_at: u32,
+}
+
+/// Whether libsimavr has this part.
+pub fn knows(part: &str) -> bool {
+    super::run(Command::new(harness()).arg(part.to_lowercase())) == b"known\n"
+}
+
 pub struct Emulator {
     boot: Conversation,
     /// What UART0 has sent and nobody has asked for yet.
@@ -56,13 +72,20 @@ impl Emulator {
     /// Starts the chip of a demo board with this flash (the rest blank); reset goes to the byte address `reset_at`, as the fuses say.
     pub fn boot(board: &str, flash: &[u8], reset_at: u32) -> Emulator {
         let (described, chip) = Catalog::built_in().board(board).unwrap();
-        let console = described.console.unwrap();
+        let place = Place { chip: &chip, clock: described.clock.hz, baud: described.console.unwrap().baud, usart: 0, reset_at };
+        Emulator::boot_chip(&place, flash)
+    }
+
+    /// Starts a chip with this flash.
+    pub fn boot_chip(place: &Place, flash: &[u8]) -> Emulator {
         let folder = tempfile::tempdir().unwrap();
         let image = folder.path().join("flash.bin");
         std::fs::write(&image, flash).unwrap();
         let mut command = Command::new(harness());
-        command.arg(chip.part.to_lowercase()).arg(described.clock.hz.0.to_string()).arg(console.baud.to_string());
-        let boot = Conversation::start(command.arg(image).arg(reset_at.to_string()));
+        let nrww = place.chip.boot_sections.iter().map(|section| section.span.start().0).min().unwrap();
+        command.arg(place.chip.part.to_lowercase()).arg(place.clock.0.to_string()).arg(place.baud.to_string());
+        command.arg(image).arg(place.reset_at.to_string()).arg(nrww.to_string()).arg(place.usart.to_string());
+        let boot = Conversation::start(&mut command);
         Emulator { boot, unread: Vec::new(), sent: Vec::new(), folder }
     }
 
@@ -223,14 +246,12 @@ fn harness() -> &'static Path {
     })
 }
 
-/// The flash of a board with the contents of these HEX files.
-pub fn flash_with(board: &str, hex_files: &[PathBuf]) -> Vec<u8> {
+/// The flash of a board with its loader in it.
+pub fn flash_with_loader(board: &str) -> Vec<u8> {
     let (_, chip) = Catalog::built_in().board(board).unwrap();
     let mut flash = vec![0xFF; chip.flash.bytes as usize];
-    for path in hex_files {
-        for (at, byte) in loaders::read_hex(path) {
-            flash[at as usize] = byte;
-        }
+    for (at, byte) in loaders::loader(board) {
+        flash[at as usize] = byte;
     }
     flash
 }

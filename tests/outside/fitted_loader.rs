@@ -1,8 +1,8 @@
 //! The program as a user runs it, at the port of a board whose loader runs in an emulator that nobody here wrote. The port is a
 //! pseudo-terminal, and the time is real; a slow computer makes the line slow and nothing else.
 
-use super::emulator::{Emulator, flash_with};
-use super::loaders::{application, loader_hex};
+use super::emulator::{Emulator, flash_with_loader};
+use super::loaders::application;
 use crate::cli::{Home, Ran};
 use farrier::board::Catalog;
 use farrier::image::{ByteAddress, Image, write};
@@ -18,7 +18,7 @@ const SLICE: Duration = Duration::from_millis(2);
 /// Runs the program, which names the port PORT, at a board with its loader and nothing else; what it gave, and the flash afterwards.
 fn run(home: &Home, board: &str, line: &str) -> (Ran, Vec<u8>) {
     let start = Catalog::built_in().board(board).unwrap().0.reservation.unwrap().span.start().0;
-    let mut emulator = Emulator::boot(board, &flash_with(board, &[loader_hex(board)]), start);
+    let mut emulator = Emulator::boot(board, &flash_with_loader(board), start);
     let mut pty = Pty::open().expect("a pseudo-terminal");
     let line = line.replace("PORT", &pty.path().display().to_string());
     let (mut port, (to_board, from_program), done) = (pty.reader().expect("its reader"), channel::<Vec<u8>>(), AtomicBool::new(false));

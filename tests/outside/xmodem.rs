@@ -1,7 +1,7 @@
 //! Our XMODEM sender against receivers: the loader in an emulator, and a library that nobody here wrote.
 
-use super::emulator::{Emulator, flash_with};
-use super::loaders::{BOARDS, application, greeting, loader_hex, ready};
+use super::emulator::{Emulator, flash_with_loader};
+use super::loaders::{BOARDS, application, greeting, ready};
 use super::python;
 use farrier::board::Catalog;
 use farrier::link::{Noise, NoisyWire, SerialWire, Transfer, TransferError, Wire, send_xmodem};
@@ -50,7 +50,7 @@ impl Wire for Line {
 /// A board with its loader and nothing else, and the line to it.
 fn board_with_loader(board: &str) -> (Rc<RefCell<Emulator>>, Line) {
     let start = Catalog::built_in().board(board).unwrap().0.reservation.unwrap().span.start().0;
-    let emulator = Rc::new(RefCell::new(Emulator::boot(board, &flash_with(board, &[loader_hex(board)]), start)));
+    let emulator = Rc::new(RefCell::new(Emulator::boot(board, &flash_with_loader(board), start)));
     (emulator.clone(), Line { board: emulator, clock: Rc::default() })
 }
 

@@ -1,7 +1,7 @@
 //! Every finding has a case that raises it and one that does not; the loop at the end demands both.
 
 use super::made_up::*;
-use farrier::board::{Board, Chip, SerialNumber};
+use farrier::board::{Board, Catalog, Chip, SerialNumber};
 use farrier::finding::{Finding, Kind as K, Severity};
 use farrier::image::{ByteAddress, Image, Memory};
 use farrier::plan::*;
@@ -85,6 +85,15 @@ fn back(scene: &Scene, change: impl FnOnce(&mut Restore)) -> Intent {
     Intent { restore: Some(super::restore::changed(super::restore::of(&scene.baseline), change)), ..Intent::default() }
 }
 
+/// The vent board gets its loader, at this line speed.
+fn vent_at(baud: u32) -> Scene {
+    let (mut board, chip) = Catalog::built_in().board("vent").expect("a demo board");
+    board.reservation.as_mut().expect("a reservation").line.baud = Some(baud);
+    let loader = farrier::diagnosis::own_loader(&board, &chip).expect("a loader");
+    let intent = Intent { loader: LoaderIntent::Install(loader), ..Intent::default() };
+    Scene { baseline: factory(&chip), intent, chip, board }
+}
+
 fn install_with(application: NamedImage) -> Intent {
     Intent { application: ApplicationIntent::Write(application), ..install() }
 }
@@ -105,6 +114,8 @@ fn cases(kind: K) -> (Vec<Finding>, Vec<Finding>) {
             let low = || named("low-loader", program(RESERVED.0 - 2, 300, 1));
             (bare().wants(Intent { loader: LoaderIntent::Install(low()), ..Intent::default() }), bare())
         }
+        // At 16 MHz 115200 baud is 2.1 % off and 57600 0.8 % (8272, "Examples of UBRRn Settings", from memory).
+        K::BaudNotReachable => (vent_at(115_200), vent_at(57_600)),
         K::ApplicationOverlapsReservation => {
             (application_over_reservation(), application_over_reservation().wants(install_with(application(500))))
         }

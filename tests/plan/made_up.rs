@@ -159,7 +159,12 @@ pub fn board() -> Board {
             hz: Hertz(16_000_000),
         },
         header: HeaderPins { kind: "2x3".into(), pins: Vec::new() },
-        reservation: Some(Reservation { span: span(RESERVED.0, RESERVED.1), loader: None, start_delay_ms: 500 }),
+        reservation: Some(Reservation {
+            span: span(RESERVED.0, RESERVED.1),
+            loader: None,
+            start_delay_ms: 500,
+            line: LoaderLine::default(),
+        }),
         regions: vec![Region { name: "tables".into(), span: span(0x500, 0x580), owner: RegionOwner::Application }],
         expected_configuration: vec![
             pair("clock", "crystal-8-to-16-mhz"),

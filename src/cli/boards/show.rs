@@ -3,7 +3,7 @@
 use super::super::map::{Ink, Mark, draw};
 use super::super::output::{WIDTH, wrapped};
 use super::ways_in;
-use crate::board::{Board, Chip, ClockSource, Field, RegionOwner, Reservation};
+use crate::board::{Board, BuiltLoader, Chip, ClockSource, Field, RegionOwner, Reservation, loader};
 use crate::image::Span;
 use crate::units::{Bytes, Hertz};
 use serde_json::{Value, json};
@@ -92,7 +92,7 @@ fn cost(board: &Board, chip: &Chip) -> Vec<String> {
     let left = board.application(chip);
     let loader = match &board.reservation {
         None => "none: the whole flash is the application's, and reset starts it at once".to_string(),
-        Some(Reservation { span, loader, start_delay_ms }) => format!(
+        Some(Reservation { span, loader, start_delay_ms, .. }) => format!(
             "{}: costs {}, {:.1} % of the flash; the application starts up to {} s later",
             loader.as_deref().map_or("one of your own".into(), |name| format!("`{name}`")),
             Bytes(span.len().into()),
@@ -100,7 +100,23 @@ fn cost(board: &Board, chip: &Chip) -> Vec<String> {
             f64::from(*start_delay_ms) / 1000.0,
         ),
     };
-    vec![labelled("Loader", &loader), labelled("Room left", &format!("{} for the application, {left}", Bytes(left.len().into())))]
+    let mut lines = vec![labelled("Loader", &loader)];
+    lines.extend(built(board, chip).map(|built| labelled("", &listens(&built, board))));
+    lines.push(labelled("Room left", &format!("{} for the application, {left}", Bytes(left.len().into()))));
+    lines
+}
+
+/// The loader of ours that the board file names.
+fn built(board: &Board, chip: &Chip) -> Option<BuiltLoader> {
+    loader(board.reservation.as_ref()?.loader.as_deref()?, board, chip).ok()
+}
+
+/// Where the loader listens, and what holds it.
+fn listens(built: &BuiltLoader, board: &Board) -> String {
+    let hold = board.reservation.as_ref().and_then(|reservation| reservation.line.hold.as_ref());
+    let refused = if built.speed.fits() { "" } else { ", which is too much: the plan refuses it" };
+    let hold = hold.map_or(String::new(), |hold| format!("; {} {} holds it", hold.pin, if hold.low { "low" } else { "high" }));
+    format!("{built}{refused}{hold}")
 }
 
 fn percent(span: Span, chip: &Chip) -> f64 {
@@ -190,7 +206,8 @@ fn next(called: &str, board: &Board) -> String {
 /// `most`; `signal_mv`, `follow_supply`, `inputs_bear_5v`; `clock`: `source`, its own frequencies, and `system_hz`;
 /// `clock_pin_wired` (the bridge's clock output is wired to the chip); `ways_in` (names); `header`:
 /// `kind`, `pins` (each `signal`, `pin`, in the order of the pin numbers); `reservation` (null where there is none): `span`,
-/// `loader`, `start_delay_ms`, `percent`; `application` (a span); `regions`: `name`, `owner`, `span`; `configuration` and `lock`:
+/// `loader`, `start_delay_ms`, `percent`, `line` (null where the loader is none of ours; else `usart`, `baud`, `percent_off`, `fits`
+/// and `hold`: null or `pin` and `low`); `application` (a span); `regions`: `name`, `owner`, `span`; `configuration` and `lock`:
 /// for each field `name`, `symbol`, `expected` (null where nothing is), `words`; `expected_bytes` (numbers, from the chip as
 /// shipped), `expected_lock` (a number); `console` (or null): `baud`, `alive`; `settings` (or null): a span of the EEPROM;
 /// `serial_number` (or null): `memory`, `span`; `cautions` (texts). A span is `start`, `end`: numbers, end exclusive.
@@ -198,8 +215,13 @@ pub fn show_json(board: &Board, chip: &Chip) -> Value {
     let mut clock = json!(board.clock.source);
     clock["system_hz"] = json!(board.clock.hz);
     let reservation = board.reservation.as_ref().map(|found| {
-        let Reservation { span, loader, start_delay_ms } = found;
-        json!({ "span": span, "loader": loader, "start_delay_ms": start_delay_ms, "percent": percent(*span, chip) })
+        let Reservation { span, loader, start_delay_ms, line } = found;
+        let hold = line.hold.as_ref().map(|hold| json!({ "pin": hold.pin, "low": hold.low }));
+        let line = built(board, chip).map(|built| {
+            let speed = built.speed;
+            json!({ "usart": built.usart, "baud": speed.baud, "percent_off": speed.percent_off(), "fits": speed.fits(), "hold": hold })
+        });
+        json!({ "span": span, "loader": loader, "start_delay_ms": start_delay_ms, "percent": percent(*span, chip), "line": line })
     });
     let pins = board.header.pins.iter().map(|(signal, pin)| json!({ "signal": signal, "pin": pin }));
     json!({

@@ -67,8 +67,7 @@ pub(super) fn demo(name: &str) -> Option<(String, Image)> {
 /// The loader that is built in for the board's reservation, or a stand-in for one.
 fn loader(board: &Board, chip: &Chip) -> Option<Image> {
     let reservation = board.reservation.as_ref()?;
-    let built = reservation.loader.as_deref().and_then(board::loader).and_then(|hex| image::parse(hex.to_vec(), None).ok());
-    let built = built.map(|file| file.flash().clone()).filter(|image| !image.is_empty());
+    let built = reservation.loader.as_deref().and_then(|name| board::loader(name, board, chip).ok()).map(|built| built.image);
     let span = reservation.span;
     Some(built.unwrap_or_else(|| stand_in(chip, span.start(), span.len() - span.len() / 8, &board.name)))
 }

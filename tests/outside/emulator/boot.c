@@ -1,14 +1,16 @@
-// Runs a flash image in libsimavr and lets a test talk to its UART0. Built by tests/outside/emulator.rs with
+// Runs a flash image in libsimavr and lets a test talk to one of its USARTs. Built by tests/outside/emulator.rs with
 // `cc -O2 boot.c -lsimavr`; a program of its own, so that the library's licence stays out of the product.
 //
-//   boot PART HERTZ BAUD FLASH.bin RESET_AT
+//   boot PART                                            `known` or `unknown`: whether the library has it
+//   boot PART HERTZ BAUD FLASH.bin RESET_AT NRWW USART
 //
-// RESET_AT is the byte address where reset starts, as the fuses say. One command a line on stdin, one reply a line on stdout:
+// RESET_AT is the byte address where reset starts, as the fuses say; NRWW that of the largest boot section, which is the NRWW section;
+// USART a number. Where the registers are, the library's own tables say. One command a line on stdin, one reply a line on stdout:
 //
-//   run MICROSECONDS BYTES      runs until that much time has passed or UART0 has sent so many bytes; `sent MICROSECONDS HEX`
+//   run MICROSECONDS BYTES      runs until that much time has passed or the USART has sent so many bytes; `sent MICROSECONDS HEX`
 //   until ADDRESS MICROSECONDS  runs until the program counter (in bytes) is there; `reached` or `late`
-//   line HEX                    bytes for UART0, sent at BAUD one after the other from now on; `ok`
-//   hurry N                     from now on UART0 and its line run N times as fast as BAUD says, to fill a big flash; `ok`
+//   line HEX                    bytes for the USART, sent at BAUD one after the other from now on; `ok`
+//   hurry N                     from now on the USART and its line run N times as fast as BAUD says, to fill a big flash; `ok`
 //   reset                       an external reset; `ok`
 //   lost                        how many bytes from the line came too fast and were lost; `lost COUNT`
 //   stuck ADDRESS               that byte of flash can no longer be programmed and stays 0xFF; `ok`
@@ -18,8 +20,8 @@
 // Time is the chip's: nothing here looks at a clock. What a chip would not forgive ends the program with `fault` and a sentence.
 //
 // Where the library is kinder than the datasheet, or wrong, this file corrects it:
-// - it counts a parity bit in every UART frame, and takes U2X0 as it was when UBRR0 was written;
-// - it loses UDRE0 for good when the transmitter is switched off;
+// - it counts a parity bit in every UART frame, and takes U2X as it was when UBRR was written;
+// - it loses UDRE for good when the transmitter is switched off;
 // - it takes any baud rate: here the chip's may differ from the line's by 2 percent;
 // - its 64-byte input queue hides a receiver that is too slow: here a byte is lost when three wait already, as many as the chip's
 //   buffer and its shift register hold;
@@ -37,21 +39,15 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <unistd.h>
 
 DEFINE_FIFO(uint16_t, uart_fifo);
 
-// Data-space addresses, the same on the three parts.
-enum { SPMCSR = 0x57, MCUSR = 0x54, RAMPZ = 0x5B, UCSR0A = 0xC0, UCSR0B = 0xC1, UBRR0L = 0xC4, UBRR0H = 0xC5, UDR0 = 0xC6 };
-enum { SPMEN = 0x01, PGERS = 0x02, PGWRT = 0x04, RWWSRE = 0x10, RWWSB = 0x40, EXTRF = 0x02, U2X = 0x02, UDRE = 0x20, RXEN = 0x10, TXEN = 0x08, Z = 30 };
-
-// Size of the largest boot section, which is the NRWW section.
-static const struct {
-    const char *name;
-    uint32_t nrww;
-} parts[] = {{"atmega328p", 4096}, {"atmega1284p", 8192}, {"atmega2560", 8192}};
+enum { SPMEN = 0x01, PGERS = 0x02, PGWRT = 0x04, RWWSRE = 0x10, RWWSB = 0x40, U2X = 0x02, UDRE = 0x20, RXEN = 0x10, TXEN = 0x08, Z = 30 };
 
 static avr_t *avr;
 static avr_uart_t *uart;
+static avr_flash_t *self_programming;
 static avr_irq_t *uart_in;
 static uint32_t nrww_start, page_size, baud, hurry = 1;
 
@@ -95,11 +91,11 @@ static avr_cycle_count_t line_byte_cycles(void)
 
 static void correct_uart(void)
 {
-    if (!(avr->data[UCSR0B] & TXEN))
-        avr->data[UCSR0A] |= UDRE;
+    if (!(avr->data[uart->r_ucsrb] & TXEN))
+        avr->data[uart->r_ucsra] |= UDRE;
     // Start bit, eight data bits, stop bit.
-    uint32_t divisor = (avr->data[UBRR0H] << 8 | avr->data[UBRR0L]) + 1;
-    uart->cycles_per_byte = 10 * divisor * (avr->data[UCSR0A] & U2X ? 8 : 16) / hurry;
+    uint32_t divisor = (avr->data[uart->ubrrh.reg] << 8 | avr->data[uart->ubrrl.reg]) + 1;
+    uart->cycles_per_byte = 10 * divisor * (avr->data[uart->r_ucsra] & U2X ? 8 : 16) / hurry;
 }
 
 static void check_baud(const char *what)
@@ -124,7 +120,7 @@ static void feed_line(void)
         return;
     line_due = avr->cycle + line_byte_cycles();
     uint8_t byte = line[line_next++];
-    if (!(avr->data[UCSR0B] & RXEN))
+    if (!(avr->data[uart->r_ucsrb] & RXEN))
         return; // nobody listens
     check_baud("receives");
     if (uart_fifo_get_read_size(&uart->input) > 2)
@@ -135,7 +131,7 @@ static void feed_line(void)
 
 static uint32_t z_address(bool extended)
 {
-    return (uint32_t)avr->data[Z] | avr->data[Z + 1] << 8 | (extended && avr->flashend > 0xFFFF ? avr->data[RAMPZ] << 16 : 0);
+    return (uint32_t)avr->data[Z] | avr->data[Z + 1] << 8 | (extended && avr->flashend > 0xFFFF ? avr->data[avr->rampz] << 16 : 0);
 }
 
 static void check_page_erased(uint32_t at)
@@ -160,7 +156,7 @@ static void check_flash_access(uint16_t opcode)
 static void step(void)
 {
     if (busy_until && avr->cycle >= busy_until) {
-        avr->data[SPMCSR] &= ~SPMEN;
+        avr->data[self_programming->r_spm] &= ~SPMEN;
         busy_until = 0;
     }
     correct_uart();
@@ -168,7 +164,7 @@ static void step(void)
 
     uint16_t opcode = avr->flash[avr->pc] | avr->flash[avr->pc + 1] << 8;
     check_flash_access(opcode);
-    uint8_t command = avr->data[SPMCSR];
+    uint8_t command = avr->data[self_programming->r_spm];
     uint32_t at = z_address(true);
     bool spm = opcode == 0x95E8 && (command & SPMEN);
     if (spm && busy_until)
@@ -192,10 +188,10 @@ static void step(void)
         } else {
             rww_locked = true;
             busy_until = avr->cycle + time;
-            avr->data[SPMCSR] |= SPMEN;
+            avr->data[self_programming->r_spm] |= SPMEN;
         }
     }
-    avr->data[SPMCSR] = (avr->data[SPMCSR] & ~RWWSB) | (rww_locked ? RWWSB : 0);
+    avr->data[self_programming->r_spm] = (avr->data[self_programming->r_spm] & ~RWWSB) | (rww_locked ? RWWSB : 0);
 }
 
 static avr_cycle_count_t after(unsigned long long microseconds)
@@ -244,7 +240,7 @@ static void command_line(const char *hex)
 static void command_reset(void)
 {
     avr_reset(avr);
-    avr->data[MCUSR] |= EXTRF;
+    avr_regbit_set(avr, avr->reset_flags.extrf);
     busy_until = 0, rww_locked = false;
     puts("ok");
 }
@@ -310,34 +306,54 @@ static void load(const char *path)
     fclose(file);
 }
 
+static void find_modules(char usart)
+{
+    for (avr_io_t *module = avr->io_port; module; module = module->next) {
+        if (strcmp(module->kind, "flash") == 0)
+            self_programming = (avr_flash_t *)module;
+        if (strcmp(module->kind, "uart") == 0 && ((avr_uart_t *)module)->name == usart)
+            uart = (avr_uart_t *)module;
+    }
+    if (!self_programming || !uart)
+        fault("the library has no %s here", uart ? "self-programming" : "such USART");
+    page_size = self_programming->spm_pagesize;
+}
+
 int main(int count, char **arguments)
 {
-    if (count != 6) {
-        fprintf(stderr, "usage: boot PART HERTZ BAUD FLASH.bin RESET_AT\n");
+    if (count != 2 && count != 8) {
+        fprintf(stderr, "usage: boot PART [HERTZ BAUD FLASH.bin RESET_AT NRWW USART]\n");
         return 2;
     }
     avr_global_logger_set(log_nothing);
+    int replies = dup(STDOUT_FILENO);
+    dup2(STDERR_FILENO, STDOUT_FILENO); // the library prints while it sets a part up
     avr = avr_make_mcu_by_name(arguments[1]);
-    for (size_t n = 0; n < sizeof parts / sizeof *parts; n++)
-        if (avr && strcmp(parts[n].name, arguments[1]) == 0)
-            nrww_start = avr->flashend + 1 - parts[n].nrww;
-    if (!nrww_start)
+    if (avr && count > 2)
+        avr_init(avr);
+    fflush(stdout);
+    dup2(replies, STDOUT_FILENO);
+    if (count == 2) {
+        puts(avr ? "known" : "unknown");
+        return 0;
+    }
+    if (!avr)
         fault("no part %s here", arguments[1]);
-    avr_init(avr);
     avr->frequency = strtoul(arguments[2], NULL, 0);
     baud = strtoul(arguments[3], NULL, 0);
     load(arguments[4]);
     avr->codeend = avr->flashend;
     avr->reset_pc = avr->pc = strtoul(arguments[5], NULL, 0);
+    nrww_start = strtoul(arguments[6], NULL, 0);
     avr->sleep = sleep_nothing;
     avr->run_cycle_limit = 1;
-    page_size = avr->flashend > 0x7FFF ? 256 : 128;
+    char usart = *arguments[7];
+    find_modules(usart);
 
     uint32_t no_flags = 0;
-    avr_ioctl(avr, AVR_IOCTL_UART_SET_FLAGS('0'), &no_flags);
-    uart = avr->io[UDR0 - 32].w.param;
-    uart_in = avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_INPUT);
-    avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_OUTPUT), on_byte_sent, NULL);
+    avr_ioctl(avr, AVR_IOCTL_UART_SET_FLAGS(usart), &no_flags);
+    uart_in = avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ(usart), UART_IRQ_INPUT);
+    avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ(usart), UART_IRQ_OUTPUT), on_byte_sent, NULL);
 
     static char command[2 * sizeof line + 16];
     while (fgets(command, sizeof command, stdin))
