@@ -63,8 +63,11 @@ impl LineSpeed {
 mod tests {
     use super::*;
 
+    /// UBRR, and how far off it is in percent.
+    type Cell = (u16, f64);
+
     /// Cells of the datasheets' tables "Examples of UBRRn Settings" (8271, 2549), from memory: clock, baud, normal speed, double speed.
-    const TABLE: [(u32, u32, (u16, f64), (u16, f64)); 12] = [
+    const TABLE: [(u32, u32, Cell, Cell); 12] = [
         (1_000_000, 4_800, (12, 0.2), (25, 0.2)),
         (1_000_000, 9_600, (6, -7.0), (12, 0.2)),
         (3_686_400, 115_200, (1, 0.0), (3, 0.0)),
