@@ -16,6 +16,7 @@ pub const ALL: &[(&str, fn())] = &[
     ("a loader is installed over the serial port", || install(PORT, "serial")),
     ("USB is pulled out in the middle", || pull_out(USB, "usb-cut")),
     ("the serial port is pulled out in the middle", || pull_out(PORT, "serial-cut")),
+    ("the only bridge is used unasked, and both ways to it are one bridge", only_bridge),
     ("a user who may open neither", without_permission),
 ];
 
@@ -72,6 +73,21 @@ fn install(via: &str, sim: &str) {
     println!("        {} bytes from the host, {:.1} s", plugged.heard(), ran.took.as_secs_f64());
     drop(plugged);
     is_installed("vent", sim);
+}
+
+/// Where one bridge is plugged in, no --via is needed, and it is said which it is. Whoever has it over USB has its serial port too.
+fn only_bridge() {
+    make_board("vent", "only");
+    let plugged = Plugged::new("only");
+    let first = start(ROOT, "loader install --board vent --tag only --yes");
+    until(PATIENCE, || (plugged.heard() > 0).then_some(())).expect("the first has the bridge");
+    for via in [USB, PORT] {
+        let second = run(&format!("inspect --board vent --via {via}")).exits(&[4]);
+        second.says(&format!("is in use by another run of this program: process {}", first.id()));
+    }
+    first.wait().exits(&[0]).says("The only bridge there is: usb:GH-0042");
+    drop(plugged);
+    is_installed("vent", "only");
 }
 
 /// Bytes in the middle of the loader that stand so on the wire too: without a zero, and inside a page.
