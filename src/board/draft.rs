@@ -54,6 +54,8 @@ pub struct DraftReservation {
     pub span: Span,
     /// Name of a built-in loader that fits it.
     pub loader: Option<String>,
+    /// The loader's line speed, where the board has no console.
+    pub baud: Option<u32>,
     pub start_delay_ms: u32,
 }
 
@@ -181,6 +183,9 @@ impl Draft<'_> {
         if let Some(loader) = &reservation.loader {
             page.value("loader", &quoted(loader), *basis);
         }
+        if let Some(baud) = reservation.baud {
+            page.value("baud", &baud.to_string(), Basis::Assumed);
+        }
         page.value("start_delay_ms", &reservation.start_delay_ms.to_string(), *basis);
     }
 
@@ -260,6 +265,13 @@ impl Draft<'_> {
     }
 
     fn rest(&self, page: &mut Page) {
+        let loader = self.reservation.value.as_ref().and_then(|reservation| reservation.loader.as_ref());
+        let lock = self.chip.value.lock_fields.iter().find(|field| field.role == Some(Role::BootLock));
+        if let (Some(_), Some(value)) = (loader, lock.and_then(|field| field.value("no-writing"))) {
+            page.table("expected_lock");
+            let name = lock.map_or("", |field| field.name.as_str());
+            page.explained(name, &quoted(&value.name), Basis::Assumed, &value.words);
+        }
         if let Some((baud, alive)) = &self.console {
             page.table("console");
             page.value("baud", &baud.to_string(), Basis::Told);

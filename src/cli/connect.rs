@@ -156,16 +156,23 @@ impl Context {
     ///
     /// # Errors
     /// As [`Context::connect`]; or nobody has described a chip with this ID.
-    pub fn read_unknown_chip(&self) -> Result<(Observed, Chip), Stop> {
+    pub fn read_unknown_chip(&self, named: Option<&str>) -> Result<(Observed, Chip), Stop> {
         // Every chip is entered in the same way and says its ID; of another chip nothing else is read.
         let any = self.catalog.board(&generic_board("ATmega328P"))?;
         let mut connected = self.connect_to(&self.place()?, Some((any, "assumed")))?;
         let id = connected.observe()?.id.ok_or_else(|| Stop::new(Code::NoAnswer, "the chip did not say its ID"))?;
         let parts = self.catalog.parts_with_id(id);
+        if let Some(named) = named.filter(|named| !parts.iter().any(|part| part.eq_ignore_ascii_case(named)) && !parts.is_empty()) {
+            let id = id.map(|byte| format!("{byte:02X}")).join(" ");
+            return Err(Stop::usage(format!("the chip's ID {id} is that of {}, and not of {named}", parts.join(" and "))));
+        }
         let part = match parts.as_slice() {
             [] => return Err(no_chip_file(id)),
             [only] => only,
-            several => &several[ask::choose("Several parts have this ID. Which is printed on the chip?", None, several)?],
+            several => match named.and_then(|named| several.iter().find(|part| part.eq_ignore_ascii_case(named))) {
+                Some(one) => one,
+                None => &several[ask::choose("Several parts have this ID. Which is printed on the chip?", Some("--chip"), several)?],
+            },
         };
         (connected.board, connected.chip) = self.catalog.board(&generic_board(part))?;
         let observed = connected.observe()?;

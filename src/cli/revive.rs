@@ -6,7 +6,7 @@ use super::known::KnownJobs;
 use super::revive_view as view;
 use super::stop::{Code, Stop};
 use super::{ask, images, output};
-use crate::board::Chip;
+use crate::board::{Chip, known_chips};
 use crate::diagnosis::{Answer, Case, CauseKind, Diagnosis, From, Kept, Known, Recognised, Seen, Unfinished, diagnose};
 use crate::image::ByteAddress;
 use crate::job::{self, Bench};
@@ -136,7 +136,7 @@ impl Climber<'_> {
         let read = observed.is_some();
         let left = observed.map(|observed| KnownJobs::of(self.journal, observed, chip)).transpose()?.unwrap_or_default();
         let recognised = recognised(&left);
-        let chips = if read { Vec::new() } else { self.chips() };
+        let chips = if read { Vec::new() } else { known_chips().map(|(id, part)| (part.to_owned(), id)).collect() };
         let known = if read { self.known(chip)? } else { Vec::new() };
         let snapshots = if read { job::kept_snapshots(&self.context.snapshots(), &chip.part)? } else { Vec::new() };
         Ok(diagnose(&Case {
@@ -151,12 +151,6 @@ impl Climber<'_> {
             chips: &chips,
             unfinished,
         }))
-    }
-
-    /// The part numbers and ID bytes of all chips that boards are described with.
-    fn chips(&self) -> Vec<(String, [u8; 3])> {
-        let described = self.context.catalog.boards().into_iter().filter_map(|listed| listed.described.ok());
-        described.map(|(_, chip)| (chip.part, chip.id)).collect()
     }
 
     fn unfinished(&self, observed: &Observed) -> Result<Option<Unfinished>, Stop> {

@@ -29,7 +29,7 @@ fn draft(chip: &Chip, clock: ClockSetting, configuration: Option<Vec<u8>>, reser
         supply: Stated::told(Millivolts(5_000)),
         clock: Stated::told(clock),
         clock_known: Some("printed on it\nhz = 1".into()),
-        reservation: Stated::told(reserved.map(|span| DraftReservation { span, loader: None, start_delay_ms: 0 })),
+        reservation: Stated::told(reserved.map(|span| DraftReservation { span, loader: None, baud: None, start_delay_ms: 0 })),
         drives: vec!["the \"big\" heater".into()],
         settings: Stated::assumed(Some(Span::first(chip.eeprom.bytes))),
         console: Some((38_400, "ready".into())),

@@ -56,3 +56,24 @@ fn what_is_missing_or_impossible_is_said_and_nothing_is_written() {
     home.run("boards new vent --via sim:vent").exits(2).says("there is a board vent already");
     assert!(!home.path().join("boards").exists());
 }
+
+/// A chip that no demo board has, at 20 MHz: described, fitted with a loader, freed of it again.
+#[test]
+fn from_a_chip_to_a_loader_and_back() {
+    let home = Home::new();
+    home.run("sim new bare --board generic-atmega644p").exits(0);
+    home.run("boards new kiln --via sim:bare").exits(2).says("There are: ATmega644P, ATmega644PA").says("--chip ATmega644P");
+    home.run("boards new kiln --via sim:bare --chip ATmega328P")
+        .exits(2)
+        .says("is that of ATmega644P and ATmega644PA, and not of ATmega328P");
+    let told = "--clock crystal --hz 20MHz --reserve 2048 --baud 57600";
+    home.run(&format!("boards new kiln --via sim:bare --chip ATmega644P {told}")).exits(0);
+    home.run("boards show kiln").exits(0).says("loader for 20 MHz, UART0, 57600 baud");
+    home.run("sim new bench --board kiln").exits(0);
+    home.run("loader install --via sim:bench --yes").exits(0).says("loader for 20 MHz, UART0, 57600 baud");
+    home.run("inspect --via sim:bench").exits(0).says("every byte as built in");
+    home.run("loader remove --via sim:bench --yes --accept loader-removed --accept reset-into-empty-flash")
+        .exits(0)
+        .says("The loader is removed");
+    home.run("boards new oven --chip ATmega644P --clock crystal --hz 20MHz --reserve 1024").exits(0).says("The file names no loader");
+}

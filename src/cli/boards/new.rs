@@ -5,7 +5,7 @@ use super::super::context::{Context, command_with};
 use super::super::images::write_new;
 use super::super::output;
 use super::super::stop::Stop;
-use crate::board::{Chip, ClockSetting, ClockSource, Draft, DraftReservation, Drafted, Role, Stated, clock_of, read_board};
+use crate::board::{self, Chip, ClockSetting, ClockSource, Draft, DraftReservation, Drafted, Role, Stated, clock_of, read_board};
 use crate::image::{ByteAddress, Span};
 use crate::plan::Observed;
 use crate::reader::{FileError, is_name};
@@ -25,7 +25,7 @@ Example: farrier boards new kiln --chip ATmega1284P --clock crystal --hz 20MHz -
 pub struct New {
     /// What to call the board: small letters, digits and hyphens.
     pub name: String,
-    /// The chip's part number, where no chip is connected.
+    /// The chip's part number, where no chip is connected, or several parts have its ID.
     #[arg(long, value_name = "PART")]
     pub chip: Option<String>,
     /// What the board is, in a line.
@@ -46,6 +46,12 @@ pub struct New {
     /// Flash to reserve for a loader: the size of one of the chip's boot sections, or 0.
     #[arg(long, value_name = "BYTES")]
     pub reserve: Option<u32>,
+    /// How fast the board talks on its serial port.
+    #[arg(long, value_name = "BAUD")]
+    pub baud: Option<u32>,
+    /// What its firmware says there when it runs.
+    #[arg(long, value_name = "TEXT")]
+    pub alive: Option<String>,
     /// How much of the EEPROM holds settings, from its beginning: a number of bytes.
     #[arg(long, value_name = "BYTES")]
     pub settings: Option<u32>,
@@ -64,6 +70,15 @@ pub enum Source {
     /// A signal on the clock pin.
     External,
 }
+
+/// Flash for a loader, if any, and how that is known.
+type Reserved = Stated<Option<DraftReservation>>;
+
+/// The loader that is built in.
+const SERIAL: &str = "serial";
+
+/// Assumed where nobody says how fast the serial port talks: what the demo boards have.
+const BAUD: u32 = 38_400;
 
 /// A chip of which a board is described, and what was read of it.
 struct Found {
@@ -87,18 +102,35 @@ impl New {
             );
         }
         let found = self.find(context)?;
-        let drafted = self.draft(context, &found)?.write();
-        let read = read_board(&drafted.text, |part| context.catalog.chip(part).map_err(|error| error.to_string()));
-        if let Err(mistakes) = read {
-            let file = format!("the answers for {}", self.name);
-            return Err(Stop::usage(FileError::Mistakes { file, mistakes }.to_string()));
-        }
+        let drafted = self.drafted(context, &found)?;
         if let Some(folder) = file.parent() {
             std::fs::create_dir_all(folder).map_err(|why| Stop::usage(format!("cannot create the folder {}:\n{why}", folder.display())))?;
         }
         write_new(&file, drafted.text.as_bytes())?;
         self.tell(context, &file, &drafted);
         Ok(ExitCode::SUCCESS)
+    }
+
+    /// The file, which is read again before anything is written. Where our loader does not fit the chip or the room, none is named.
+    fn drafted(&self, context: &Context, found: &Found) -> Result<Drafted, Stop> {
+        let mut draft = self.draft(context, found)?;
+        let read = |drafted: &Drafted| {
+            let read = read_board(&drafted.text, |part| context.catalog.chip(part).map_err(|error| error.to_string()));
+            let file = format!("the answers for {}", self.name);
+            read.map_err(|mistakes| Stop::usage(FileError::Mistakes { file, mistakes }.to_string()))
+        };
+        let drafted = draft.write();
+        let (board, chip) = read(&drafted)?;
+        let Some(reservation) = draft.reservation.value.as_mut() else { return Ok(drafted) };
+        match board::loader(SERIAL, &board, &chip) {
+            Ok(_) => Ok(drafted),
+            Err(why) => {
+                output::remark(&format!("The file names no loader: {why}."));
+                reservation.loader = None;
+                let drafted = draft.write();
+                read(&drafted).map(|_| drafted)
+            }
+        }
     }
 
     fn tell(&self, context: &Context, file: &std::path::Path, drafted: &Drafted) {
@@ -116,17 +148,17 @@ impl New {
 
     /// The chip that is connected, or that is named.
     fn find(&self, context: &Context) -> Result<Found, Stop> {
-        if let Some(part) = &self.chip {
-            return Ok(Found { chip: Stated::told(context.catalog.chip(part)?), observed: None });
-        }
         if context.global.via.is_none() {
+            if let Some(part) = &self.chip {
+                return Ok(Found { chip: Stated::told(context.catalog.chip(part)?), observed: None });
+            }
             let what = "which chip the board has is not known";
             return Err(Stop::usage(what)
                 .hint("Give --via, to read its ID, or name it:")
                 .command(command_with("--chip", "PART"))
                 .hint("`farrier bridges` lists what --via may be."));
         }
-        let (observed, chip) = context.read_unknown_chip()?;
+        let (observed, chip) = context.read_unknown_chip(self.chip.as_deref())?;
         Ok(Found { chip: Stated::read(chip), observed: Some(observed) })
     }
 
@@ -146,6 +178,7 @@ impl New {
         };
         let drives = drives.value.split(',').map(str::trim).filter(|what| !what.is_empty()).map(str::to_owned).collect();
         let settings = self.settings(chip)?;
+        let (reservation, console) = self.console(reservation)?;
         let draft = Draft {
             name: self.name.clone(),
             summary,
@@ -157,7 +190,7 @@ impl New {
             reservation,
             drives,
             settings,
-            console: None,
+            console,
         };
         if draft.can_run() {
             return Ok(draft);
@@ -222,7 +255,7 @@ impl New {
         Ok(Stated { value: Millivolts((volts * 1000.0).round().clamp(0.0, 60_000.0) as u16), basis: answer.basis })
     }
 
-    fn reservation(&self, chip: &Chip) -> Result<Stated<Option<DraftReservation>>, Stop> {
+    fn reservation(&self, chip: &Chip) -> Result<Reserved, Stop> {
         let mut sections: Vec<Span> = chip.boot_sections.iter().map(|section| section.span).collect();
         sections.sort_by_key(|span| span.len());
         if sections.is_empty() {
@@ -237,7 +270,27 @@ impl New {
         }
         let none = || Stop::usage(format!("the {} has no boot section of {bytes} bytes; it has: {sizes}", chip.part));
         let span = sections.into_iter().find(|span| span.len() == bytes).ok_or_else(none)?;
-        Ok(Stated { value: Some(DraftReservation { span, loader: None, start_delay_ms: 0 }), basis: answer.basis })
+        Ok(Stated {
+            value: Some(DraftReservation { span, loader: Some(SERIAL.into()), baud: None, start_delay_ms: 2_000 }),
+            basis: answer.basis,
+        })
+    }
+
+    /// The serial port, whose speed the loader needs too.
+    fn console(&self, mut reservation: Reserved) -> Result<(Reserved, Option<(u32, String)>), Stop> {
+        let answer =
+            told_or_asked(self.baud.map(|baud| baud.to_string()), "At how many baud does its serial port talk?", || BAUD.to_string())?;
+        let wrong = || Stop::usage(format!("'{}' is no line speed: give one such as 38400", answer.value));
+        let baud: u32 = answer.value.parse().ok().filter(|baud| (50..=4_000_000).contains(baud)).ok_or_else(wrong)?;
+        let alive =
+            told_or_asked(self.alive.clone(), "What does its firmware say there when it runs? Enter, if nothing.", String::new)?.value;
+        if !alive.is_empty() {
+            return Ok((reservation, Some((baud, alive))));
+        }
+        if let Some(reservation) = reservation.value.as_mut() {
+            reservation.baud = Some(baud);
+        }
+        Ok((reservation, None))
     }
 
     fn settings(&self, chip: &Chip) -> Result<Stated<Option<Span>>, Stop> {

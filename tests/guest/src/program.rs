@@ -164,5 +164,8 @@ pub fn held(sim: &str) -> (Vec<u8>, String) {
     on_device(&["sim", "export", sim, &folder]);
     let folder = Path::new(&folder);
     let state = fs::read_to_string(folder.join("state.json")).expect("its state");
-    (fs::read(folder.join("flash.bin")).expect("its flash"), state)
+    let flash = fs::read(folder.join("flash.bin")).expect("its flash");
+    // The next look goes there again, and nothing is overwritten.
+    fs::remove_dir_all(folder).expect("the folder goes");
+    (flash, state)
 }
