@@ -404,7 +404,11 @@ impl Scene<'_> {
             let what = "a simulated board runs no firmware, so there is nothing to watch";
             return Err(nothing_changed(Stop::usage(what)));
         }
-        let console = self.context.console().and_then(|place| Console::open(self.context, self.board, place));
+        let Some(described) = &self.board.console else {
+            let what = format!("the board file of {} has no [console], so nothing says what shows that the firmware runs", self.board.name);
+            return Err(nothing_changed(Stop::usage(what)));
+        };
+        let console = self.context.console().and_then(|place| Console::open(self.context, self.board, place, described.baud));
         Ok(Some((console.map_err(nothing_changed)?, within)))
     }
 

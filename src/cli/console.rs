@@ -15,7 +15,8 @@ use std::time::Duration;
 /// A console that is open, for this process alone.
 pub struct Console {
     port: Port,
-    alive: String,
+    /// What shows that the firmware runs, where the board file names it.
+    alive: Option<String>,
     /// When the board was reset or let go.
     since: Moment,
     _lock: Lock,
@@ -34,13 +35,12 @@ pub struct Watched {
 }
 
 impl Console {
-    /// Opens a board's port.
+    /// Opens a board's port, at so many baud where its name does not say it.
     ///
     /// # Errors
-    /// It is no serial port or may not be used, or the board file does not say how fast it goes.
-    pub fn open(context: &Context, board: &Board, place: Place) -> Result<Console, Stop> {
-        let console = board.console.as_ref().ok_or_else(|| Stop::usage(format!("the board file of {} has no [console]", board.name)))?;
-        let speed = |baud: &Option<u32>| baud.unwrap_or(console.baud);
+    /// It is no serial port, or may not be used.
+    pub fn open(context: &Context, board: &Board, place: Place, fast: u32) -> Result<Console, Stop> {
+        let speed = |baud: &Option<u32>| baud.unwrap_or(fast);
         let (lock, port) = match &place {
             Place::Serial { path, baud } => (context.lock(&place)?, Port::Serial(SerialWire::open(path, speed(baud))?)),
             Place::SerialServer { address, baud } => {
@@ -52,7 +52,8 @@ impl Console {
             Place::Tcp(address) => (context.lock(&place)?, Port::Other(Box::new(TcpWire::connect(address)?))),
             _ => return Err(Stop::usage(format!("{place} is no serial port of a board")).hint("Give its port, such as /dev/ttyUSB1.")),
         };
-        let mut console = Console { port, alive: console.alive.clone(), since: Moment::default(), _lock: lock };
+        let mut console =
+            Console { port, alive: board.console.as_ref().map(|console| console.alive.clone()), since: Moment::default(), _lock: lock };
         console.let_go_now();
         Ok(console)
     }
@@ -97,7 +98,10 @@ impl Console {
     pub fn watch(&mut self, before: &[u8], within: Duration) -> Result<Watched, Stop> {
         let stop = interrupt::flag()?;
         let mut go_on = || if stop.load(std::sync::atomic::Ordering::Relaxed) { ControlFlow::Break(()) } else { ControlFlow::Continue(()) };
-        let (alive, since) = (self.alive.clone(), self.since);
+        let alive = self.alive.clone().ok_or_else(|| {
+            Stop::usage("the board file names no text that shows that the firmware runs").hint("Give it a [console] with `alive`.")
+        })?;
+        let since = self.since;
         let said = listen_for(self.wire(), &alive, before, (since, within), &mut go_on).map_err(|why| Stop::usage(why.to_string()))?;
         Ok(Watched { said, alive, within })
     }

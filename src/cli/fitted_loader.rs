@@ -37,15 +37,19 @@ pub fn write(context: &Context, application: &NamedImage) -> Result<ExitCode, St
     if !refused.is_empty() {
         return Err(Stop::refused(refused));
     }
-    let Some(console) = &board.console else {
+    let of_loader = board.reservation.as_ref().and_then(|reservation| reservation.line.baud);
+    let Some(baud) = of_loader.or(board.console.as_ref().map(|console| console.baud)) else {
         let what = format!("the board file of {} has no [console], so the speed of its serial port is not known", board.name);
         return Err(Stop::usage(what).hint(format!("Give it one; `farrier boards show {}` shows what there is.", board.name)));
     };
+    if context.global.watch.is_some() && board.console.is_none() {
+        return Err(Stop::usage(format!("the board file of {} has no [console], so there is nothing to watch for", board.name)));
+    }
     let extent = application.image.extent().ok_or_else(|| Stop::usage("the image is empty"))?;
     let start = board.application(&chip).start();
     let span = Span::new(start, extent.end()).ok_or_else(|| Stop::usage(format!("{} has no bytes from {start} on", application.name)))?;
     let bytes = application.image.filled(span, chip.flash.blank);
-    let takes = Duration::from_secs_f64(bytes.len() as f64 * 10.0 / f64::from(console.baud) * 1.2);
+    let takes = Duration::from_secs_f64(bytes.len() as f64 * 10.0 / f64::from(baud) * 1.2);
     if !context.global.json {
         board_view::introduce(&board, &chip, from);
         output::gap();
@@ -53,7 +57,7 @@ pub fn write(context: &Context, application: &NamedImage) -> Result<ExitCode, St
         output::say(format!(
             "{} goes to the board's loader at {} baud: {}, about {}.",
             application.name,
-            console.baud,
+            baud,
             output::bytes(bytes.len() as u64),
             output::seconds(takes)
         ));
@@ -66,7 +70,7 @@ pub fn write(context: &Context, application: &NamedImage) -> Result<ExitCode, St
     }
     consent::gather(context, &findings, &[])?;
     consent::confirm(context, &format!("This changes {}.", board.name))?;
-    let mut console = Console::open(context, &board, context.own_port()?)?;
+    let mut console = Console::open(context, &board, context.own_port()?, baud)?;
     let heard = send(&mut console, &board, &Transfer { bytes: &bytes, fill: chip.flash.blank, asked_within: ASKED_SOON })?;
     let watched = context.global.watch.map(|within| console.watch(&heard, within)).transpose()?;
     let seen = watched.as_ref().is_none_or(|watched| watched.is_alive());

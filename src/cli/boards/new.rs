@@ -5,7 +5,7 @@ use super::super::context::{Context, command_with};
 use super::super::images::write_new;
 use super::super::output;
 use super::super::stop::Stop;
-use crate::board::{self, Chip, ClockSetting, ClockSource, Draft, DraftReservation, Drafted, Role, Stated, clock_of, read_board};
+use crate::board::{Chip, ClockSetting, ClockSource, Draft, DraftReservation, Drafted, Role, Stated, clock_of, read_board};
 use crate::image::{ByteAddress, Span};
 use crate::plan::Observed;
 use crate::reader::{FileError, is_name};
@@ -120,17 +120,18 @@ impl New {
             read.map_err(|mistakes| Stop::usage(FileError::Mistakes { file, mistakes }.to_string()))
         };
         let drafted = draft.write();
-        let (board, chip) = read(&drafted)?;
-        let Some(reservation) = draft.reservation.value.as_mut() else { return Ok(drafted) };
-        match board::loader(SERIAL, &board, &chip) {
-            Ok(_) => Ok(drafted),
-            Err(why) => {
-                output::remark(&format!("The file names no loader: {why}."));
+        let why = match (read(&drafted), draft.reservation.value.as_mut()) {
+            (Ok(_), _) => return Ok(drafted),
+            (Err(why), Some(reservation)) if reservation.loader.is_some() => {
                 reservation.loader = None;
-                let drafted = draft.write();
-                read(&drafted).map(|_| drafted)
+                why
             }
-        }
+            (Err(why), _) => return Err(why),
+        };
+        let drafted = draft.write();
+        read(&drafted)?;
+        output::remark(&format!("The file names no loader: {}", why.message()));
+        Ok(drafted)
     }
 
     fn tell(&self, context: &Context, file: &std::path::Path, drafted: &Drafted) {
