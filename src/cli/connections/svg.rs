@@ -43,10 +43,13 @@ fn columns(pen: &mut Pen, drawn: &Drawn, top: f64) {
     let smallest = TEXT_SIZES[TEXT_SIZES.len() - 1];
     let fitting = made.into_iter().find(|(size, lines)| lines.len() <= 2 * lines_at(*size));
     let (size, lines) = fitting.unwrap_or_else(|| (smallest, text(drawn, width, smallest)));
-    let per_column = lines.len().div_ceil(2);
+    let half = lines.len().div_ceil(2);
+    // A heading goes with what stands below it.
+    let ends_in_heading = half.checked_sub(1).and_then(|last| lines.get(last)).is_some_and(|(heading, _)| *heading);
+    let first = if ends_in_heading { half - 1 } else { half };
     for (n, (heading, line)) in lines.iter().enumerate().filter(|(_, (_, line))| !line.is_empty()) {
-        let x = MARGIN + if n < per_column { 0.0 } else { width + GAP };
-        let y = top + (n % per_column) as f64 * size * LINE;
+        let (x, row) = if n < first { (MARGIN, n) } else { (MARGIN + width + GAP, n - first) };
+        let y = top + row as f64 * size * LINE;
         let weight = if *heading { Weight::Bold } else { Weight::Plain };
         pen.text(x, y, size, weight, Anchor::Start, line);
     }
