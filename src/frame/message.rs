@@ -208,6 +208,8 @@ impl Hello {
         let pin_level = reply::take_millivolts(reader, "pin level")?;
         let flags = reader.byte("abilities")?;
         let name = String::from_utf8_lossy(reader.block("name")?).into_owned();
+        // Whatever a bridge calls itself, it is shown at a terminal.
+        let name = name.chars().filter(|character| !character.is_control()).take(NAME_CHARACTERS_MAX).collect();
         let ability = |bit: u8| flags & 1 << bit != 0;
         let (measures_supply, clock_output, switches_power, simulated) = (ability(0), ability(1), ability(2), ability(3));
         let abilities = Abilities {

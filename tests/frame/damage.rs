@@ -155,3 +155,19 @@ fn a_hello_with_impossible_limits_is_refused() {
     assert!(opened(&|hello| hello.abilities.spi_clock_min.0 = 0).is_err());
     assert!(opened(&|hello| hello.abilities.spi_clock_max.0 = 999).is_err());
 }
+
+/// Found by fuzzing: a bridge may call itself what it likes, and is shown at a terminal.
+#[test]
+fn a_name_that_is_too_long_or_no_text_is_cut() {
+    let mut body =
+        vec![0x00, 0x01, 0x10, 0x99, 0x99, 0x99, 0x40, 0x99, 0x00, 0x00, 0x03, 0xE8, 0x10, 0xFF, 0x03, 0x0E, 0xD9, 0x0E, 0x0E, 0x0E];
+    body.extend([b'5'; 50]);
+    body.extend([0x03, 0x02, 0x00, b'-']);
+    let heard = Answer::open(&Envelope { kind: 0x81, sequence: Sequence(255), body });
+    let Ok(Answer::Hello(hello)) = heard else { panic!("{heard:?}") };
+    assert_eq!(hello.abilities.name, "5".repeat(32));
+    let mut other = hello.clone();
+    other.abilities.name = "a\x1b[2Jb\nc".into();
+    let Ok(Answer::Hello(heard)) = Answer::open(&Answer::Hello(other).seal(Sequence(0))) else { panic!("it is sound") };
+    assert_eq!(heard.abilities.name, "a[2Jbc");
+}
