@@ -1,7 +1,7 @@
 //! What every command that changes a board does: look, plan, ask, record, carry out, tell.
 
 use super::connect::Connected;
-use super::console::{Console, Watched};
+use super::console::{Console, Watch, Watched};
 use super::context::{Context, MADE_BY, command_again, command_answering, command_going_on, date, way_in};
 use super::known::KnownJobs;
 use super::progress::Progress;
@@ -17,7 +17,6 @@ use crate::record::{Accepted, Held, JobId, Journal, NewJob, Shown, SnapshotInfo,
 use serde_json::{Value, json};
 use std::cell::RefCell;
 use std::process::ExitCode;
-use std::time::Duration;
 
 /// A command that changes a board.
 pub struct Change<'a> {
@@ -157,7 +156,7 @@ pub fn on_board(context: &Context, change: &Change, connected: &mut Connected, l
     if context.global.dry_run {
         return scene.dry_run_over(&decided);
     }
-    let mut console = scene.console()?;
+    let console = scene.console()?;
     let job = scene.begin(&decided, &mut journal, &mut bench)?;
     progress.borrow_mut().name_steps(decided.plan.steps().iter().map(|step| plan_view::title(step, scene.chip)).collect());
     let mut entry = Entry { journal: &mut journal, job, date: &date, changed: decided.baseline.inherited.is_some() };
@@ -165,7 +164,7 @@ pub fn on_board(context: &Context, change: &Change, connected: &mut Connected, l
     let changed = entry.changed;
     progress.borrow().clear();
     let report = result.map_err(|error| stopped(error, job, changed))?;
-    let watched = console.as_mut().map(|(console, within)| console.watch_from_now(*within)).transpose()?;
+    let watched = console.map(|(mut console, watch)| console.watch(watch, &[])).transpose()?;
     scene.finished(&decided, job, &report, watched.as_ref())
 }
 
@@ -398,25 +397,16 @@ impl Scene<'_> {
     }
 
     /// The board's own serial port, where it is to be watched: open before anything is changed.
-    fn console(&self) -> Result<Option<(Console, Duration)>, Stop> {
-        let Some(within) = self.context.global.watch else { return Ok(None) };
-        if self.simulated {
-            let what = "a simulated board runs no firmware, so there is nothing to watch";
-            return Err(nothing_changed(Stop::usage(what)));
+    fn console(&self) -> Result<Option<(Console, Watch)>, Stop> {
+        if self.context.global.watch.is_some() && self.simulated {
+            return Err(nothing_changed(Stop::usage("a simulated board runs no firmware, so there is nothing to watch")));
         }
-        let Some(described) = &self.board.console else {
-            let what = format!("the board file of {} has no [console], so nothing says what shows that the firmware runs", self.board.name);
-            return Err(nothing_changed(Stop::usage(what)));
-        };
-        let console = self.context.console().and_then(|place| Console::open(self.context, self.board, place, described.baud));
-        Ok(Some((console.map_err(nothing_changed)?, within)))
+        let open = |watch: Watch| Ok((Console::open(self.context, &self.context.console()?, watch.baud)?, watch));
+        Watch::asked_for(self.context, self.board).and_then(|watch| watch.map(open).transpose()).map_err(nothing_changed)
     }
 
     fn finished(&self, decided: &Decided, job: JobId, report: &Report, watched: Option<&Watched>) -> Result<ExitCode, Stop> {
-        let ended = match watched.is_none_or(Watched::is_alive) {
-            true => ExitCode::SUCCESS,
-            false => ExitCode::from(Code::Differs as u8),
-        };
+        let ended = Watched::code(watched);
         let not_checked = if watched.is_some() { NOT_CHECKED } else { NOT_WATCHED };
         let flash = &decided.plan.desired().flash;
         let room = board_view::room(flash, self.board, self.chip);

@@ -14,15 +14,13 @@ use super::stop::{Code, Stop};
 use crate::algorithm::avr_spi::Wiring;
 use crate::board::{Board, Chip, demo_names, generic_board, refused_chips};
 use crate::bus::{Bus, BusError};
-use crate::job::{Bench, JobError};
+use crate::job::{Bench, JobError, go_on};
 use crate::link::{Client, OpenError, SerialServerWire, SerialWire, SpeedWire, TcpWire, UsbWire, Waiting, usb_device};
 use crate::lock::{Lock, LockError};
 use crate::plan::Observed;
 use crate::record::{End, Held, Job, JobId, JobRecord, Journal};
 use crate::sim::{OpenSim, Store};
-use std::ops::ControlFlow;
 use std::path::PathBuf;
-use std::sync::atomic::Ordering;
 use std::time::Duration;
 
 /// The seed of a sim that is made at first use.
@@ -373,7 +371,7 @@ fn waiting_at(place: &Place) -> Result<Waiting, Stop> {
         if lasted >= WORTH_SAYING && !std::mem::replace(&mut said, true) {
             output::remark(&sentence);
         }
-        if flag.load(Ordering::Relaxed) { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
+        go_on(flag)
     }))
 }
 

@@ -2,23 +2,21 @@
 
 use super::context::Context;
 use super::place::Place;
-use super::stop::Stop;
+use super::stop::{Code, Stop};
 use super::{interrupt, output};
 use crate::board::Board;
+use crate::job::go_on;
 use crate::link::{Said, SerialServerWire, SerialWire, SpeedWire, TcpWire, Wire, listen_for};
 use crate::lock::Lock;
-use crate::time::Moment;
+use crate::units::ControlLine;
 use serde_json::{Value, json};
-use std::ops::ControlFlow;
+use std::io;
+use std::process::ExitCode;
 use std::time::Duration;
 
 /// A console that is open, for this process alone.
 pub struct Console {
     port: Port,
-    /// What shows that the firmware runs, where the board file names it.
-    alive: Option<String>,
-    /// When the board was reset or let go.
-    since: Moment,
     _lock: Lock,
 }
 
@@ -27,11 +25,19 @@ enum Port {
     Other(Box<dyn Wire>),
 }
 
+/// What `--watch` asks for.
+pub struct Watch {
+    /// How fast the firmware talks.
+    pub baud: u32,
+    within: Duration,
+    /// The text that shows that the firmware runs.
+    alive: String,
+}
+
 /// What a board said after it was let go.
 pub struct Watched {
+    watch: Watch,
     said: Said,
-    alive: String,
-    within: Duration,
 }
 
 impl Console {
@@ -39,23 +45,20 @@ impl Console {
     ///
     /// # Errors
     /// It is no serial port, or may not be used.
-    pub fn open(context: &Context, board: &Board, place: Place, fast: u32) -> Result<Console, Stop> {
+    pub fn open(context: &Context, place: &Place, fast: u32) -> Result<Console, Stop> {
         let speed = |baud: &Option<u32>| baud.unwrap_or(fast);
-        let (lock, port) = match &place {
-            Place::Serial { path, baud } => (context.lock(&place)?, Port::Serial(SerialWire::open(path, speed(baud))?)),
+        let (lock, port) = match place {
+            Place::Serial { path, baud } => (context.lock(place)?, Port::Serial(SerialWire::open(path, speed(baud))?)),
             Place::SerialServer { address, baud } => {
-                let lock = context.lock(&place)?;
+                let lock = context.lock(place)?;
                 let mut wire = SerialServerWire::connect(address)?;
-                wire.set_speed(speed(baud)).map_err(|why| Stop::usage(why.to_string()))?;
+                wire.set_speed(speed(baud)).map_err(gone)?;
                 (lock, Port::Other(Box::new(wire)))
             }
-            Place::Tcp(address) => (context.lock(&place)?, Port::Other(Box::new(TcpWire::connect(address)?))),
+            Place::Tcp(address) => (context.lock(place)?, Port::Other(Box::new(TcpWire::connect(address)?))),
             _ => return Err(Stop::usage(format!("{place} is no serial port of a board")).hint("Give its port, such as /dev/ttyUSB1.")),
         };
-        let mut console =
-            Console { port, alive: board.console.as_ref().map(|console| console.alive.clone()), since: Moment::default(), _lock: lock };
-        console.let_go_now();
-        Ok(console)
+        Ok(Console { port, _lock: lock })
     }
 
     pub fn wire(&mut self) -> &mut dyn Wire {
@@ -65,58 +68,66 @@ impl Console {
         }
     }
 
-    /// From now on the board's firmware runs.
-    pub fn let_go_now(&mut self) {
-        self.since = self.wire().clock().now();
-    }
-
-    /// Resets the board by a control line of the port; false where the board file names none, or the port has none.
+    /// Resets the board by a control line of the port; false where there is none, or the port has none.
     ///
     /// # Errors
     /// The port is gone.
-    pub fn reset(&mut self, board: &Board) -> Result<bool, Stop> {
-        let line = board.console.as_ref().and_then(|console| console.reset_line);
-        let (Some(line), Port::Serial(wire)) = (line, &mut self.port) else { return Ok(false) };
-        wire.pulse(line).map_err(|why| Stop::usage(why.to_string()))?;
-        self.let_go_now();
-        Ok(true)
+    pub fn reset(&mut self, line: Option<ControlLine>) -> Result<bool, Stop> {
+        match (line, &mut self.port) {
+            (Some(line), Port::Serial(wire)) => wire.pulse(line).map(|()| true).map_err(gone),
+            _ => Ok(false),
+        }
     }
 
-    /// As [`Console::watch`], of a board that was just let go.
+    /// Listens to a board that was let go just now. `before` was heard already.
     ///
     /// # Errors
-    /// The same.
-    pub fn watch_from_now(&mut self, within: Duration) -> Result<Watched, Stop> {
-        self.let_go_now();
-        self.watch(&[], within)
-    }
-
-    /// Listens whether the firmware says that it is alive. `before` was heard already.
-    ///
-    /// # Errors
-    /// The port is gone, or Ctrl-C.
-    pub fn watch(&mut self, before: &[u8], within: Duration) -> Result<Watched, Stop> {
+    /// The port is gone.
+    pub fn watch(&mut self, watch: Watch, before: &[u8]) -> Result<Watched, Stop> {
         let stop = interrupt::flag()?;
-        let mut go_on = || if stop.load(std::sync::atomic::Ordering::Relaxed) { ControlFlow::Break(()) } else { ControlFlow::Continue(()) };
-        let alive = self.alive.clone().ok_or_else(|| {
-            Stop::usage("the board file names no text that shows that the firmware runs").hint("Give it a [console] with `alive`.")
-        })?;
-        let since = self.since;
-        let said = listen_for(self.wire(), &alive, before, (since, within), &mut go_on).map_err(|why| Stop::usage(why.to_string()))?;
-        Ok(Watched { said, alive, within })
+        let said = listen_for(self.wire(), &watch.alive, before, watch.within, &mut || go_on(stop)).map_err(gone)?;
+        Ok(Watched { watch, said })
+    }
+}
+
+fn gone(why: io::Error) -> Stop {
+    Stop::usage(why.to_string())
+}
+
+impl Watch {
+    /// What the command line asks for, of this board.
+    ///
+    /// # Errors
+    /// The board file does not say what shows that the firmware runs.
+    pub fn asked_for(context: &Context, board: &Board) -> Result<Option<Watch>, Stop> {
+        let Some(within) = context.global.watch else { return Ok(None) };
+        let Some(console) = &board.console else {
+            let what = format!("the board file of {} has no [console], so nothing says what shows that the firmware runs", board.name);
+            return Err(Stop::usage(what));
+        };
+        Ok(Some(Watch { baud: console.baud, within, alive: console.alive.clone() }))
     }
 }
 
 impl Watched {
-    pub fn is_alive(&self) -> bool {
+    fn is_alive(&self) -> bool {
         self.said.wanted_after.is_some()
+    }
+
+    /// The exit code of a job that went well, and after which the board was watched or not.
+    pub fn code(watched: Option<&Watched>) -> ExitCode {
+        match watched.is_none_or(Watched::is_alive) {
+            true => ExitCode::SUCCESS,
+            false => ExitCode::from(Code::Differs as u8),
+        }
     }
 
     /// What was seen, as text.
     pub fn tell(&self) {
+        let Watch { within, alive, .. } = &self.watch;
         let what = match self.said.wanted_after {
-            Some(after) => format!("running: it said \"{}\" {} after it was let go", self.alive, output::seconds(after)),
-            None => format!("not running: within {} it did not say \"{}\"; {}", output::seconds(self.within), self.alive, self.instead()),
+            Some(after) => format!("running: it said \"{alive}\" {} after it was let go", output::seconds(after)),
+            None => format!("not running: within {} it did not say \"{alive}\"; {}", output::seconds(*within), self.instead()),
         };
         output::say_under("Seen         ", what);
     }

@@ -1,18 +1,18 @@
 //! `write --way fitted-loader`: an application goes to a board through the loader that it has, over its own serial port.
 
-use super::console::Console;
+use super::console::{Console, Watch, Watched};
 use super::context::{Context, Given};
 use super::progress::Progress;
 use super::stop::{Code, Stop};
 use super::{board_view, consent, interrupt, output, safety};
-use crate::board::Board;
+use crate::board::{Board, Chip};
 use crate::finding::{Finding, Severity};
 use crate::image::Span;
-use crate::job::JobError;
+use crate::job::{JobError, go_on};
 use crate::link::{self, BLOCK, Transfer, TransferError};
 use crate::plan::{NamedImage, through_loader};
 use serde_json::json;
-use std::ops::ControlFlow;
+use std::fmt;
 use std::process::ExitCode;
 use std::time::Duration;
 
@@ -20,8 +20,21 @@ use std::time::Duration;
 const ASKED_SOON: Duration = Duration::from_secs(10);
 const ASKED_BY_HAND: Duration = Duration::from_secs(60);
 
+/// How much longer a transfer takes than its bytes, with what surrounds them and the answers: estimated.
+const ANSWERS: f64 = 1.2;
+
 /// What no such result says it has checked.
 const NOT_CHECKED: &str = "what the flash holds now (`verify` through the programming header does); what the outputs do";
+
+/// What goes where.
+struct Sending<'a> {
+    board: &'a Board,
+    application: &'a NamedImage,
+    /// From the first byte that the loader takes on.
+    bytes: Vec<u8>,
+    fill: u8,
+    baud: u32,
+}
 
 /// Sends an application, and listens afterwards where that is wanted.
 ///
@@ -37,94 +50,112 @@ pub fn write(context: &Context, application: &NamedImage) -> Result<ExitCode, St
     if !refused.is_empty() {
         return Err(Stop::refused(refused));
     }
-    let of_loader = board.reservation.as_ref().and_then(|reservation| reservation.line.baud);
-    let Some(baud) = of_loader.or(board.console.as_ref().map(|console| console.baud)) else {
-        let what = format!("the board file of {} has no [console], so the speed of its serial port is not known", board.name);
-        return Err(Stop::usage(what).hint(format!("Give it one; `farrier boards show {}` shows what there is.", board.name)));
-    };
-    if context.global.watch.is_some() && board.console.is_none() {
-        return Err(Stop::usage(format!("the board file of {} has no [console], so there is nothing to watch for", board.name)));
-    }
-    let extent = application.image.extent().ok_or_else(|| Stop::usage("the image is empty"))?;
-    let start = board.application(&chip).start();
-    let span = Span::new(start, extent.end()).ok_or_else(|| Stop::usage(format!("{} has no bytes from {start} on", application.name)))?;
-    let bytes = application.image.filled(span, chip.flash.blank);
-    let takes = Duration::from_secs_f64(bytes.len() as f64 * 10.0 / f64::from(baud) * 1.2);
+    let sending = Sending::of(application, &board, &chip)?;
+    let watch = Watch::asked_for(context, &board)?;
     if !context.global.json {
         board_view::introduce(&board, &chip, from);
         output::gap();
         safety::print(&board, true);
-        output::say(format!(
-            "{} goes to the board's loader at {} baud: {}, about {}.",
-            application.name,
-            baud,
-            output::bytes(bytes.len() as u64),
-            output::seconds(takes)
-        ));
+        output::say(sending.to_string());
         findings.iter().for_each(output::finding);
         output::gap();
     }
     if context.global.dry_run {
-        output::say("This was a dry run: nothing was changed.");
+        sending.tell_dry_run(context, &findings);
         return Ok(ExitCode::SUCCESS);
     }
     consent::gather(context, &findings, &[])?;
     consent::confirm(context, &format!("This changes {}.", board.name))?;
-    let mut console = Console::open(context, &board, context.own_port()?, baud)?;
-    let heard = send(&mut console, &board, &Transfer { bytes: &bytes, fill: chip.flash.blank, asked_within: ASKED_SOON })?;
-    let watched = context.global.watch.map(|within| console.watch(&heard, within)).transpose()?;
-    let seen = watched.as_ref().is_none_or(|watched| watched.is_alive());
-    if context.global.json {
-        output::json(&json!({
-            "result": "done", "board": board.name, "chip": chip.part, "bytes": bytes.len(), "not_checked": NOT_CHECKED,
-            "watched": watched.as_ref().map(super::console::Watched::as_json),
-        }));
-    } else {
-        output::say("Done. The loader has taken the application and starts it.");
-        output::say_under("Proved       ", format!("every block of {BLOCK} bytes arrived with the right CRC"));
-        output::say_under("Not checked  ", NOT_CHECKED);
-        if let Some(watched) = &watched {
-            watched.tell();
-        }
-        output::next(format!("farrier verify {} --board {} --via WHERE", application.name, board.name));
-    }
-    Ok(if seen { ExitCode::SUCCESS } else { ExitCode::from(Code::Differs as u8) })
+    let mut console = Console::open(context, &context.own_port()?, sending.baud)?;
+    let heard = sending.send(&mut console)?;
+    let watched = watch.map(|watch| console.watch(watch, &heard)).transpose()?;
+    sending.tell_done(context, watched.as_ref());
+    Ok(Watched::code(watched.as_ref()))
 }
 
 /// The board, which no serial port can say.
 fn board(context: &Context) -> Result<Given, Stop> {
-    let given = context
-        .given_board()?
-        .ok_or_else(|| Stop::usage("which board it is is not known").hint("Give --board NAME; `farrier boards` lists them."))?;
-    let has_loader = given.0.0.reservation.is_some();
-    match has_loader {
-        true => Ok(given),
-        false => {
-            Err(Stop::usage(format!("the board file of {} reserves no flash for a loader, so there is none to send to", given.0.0.name)))
-        }
+    let given = context.given_board()?;
+    let given =
+        given.ok_or_else(|| Stop::usage("which board it is is not known").hint("Give --board NAME; `farrier boards` lists them."))?;
+    let ((board, _), _) = &given;
+    match board.reservation {
+        Some(_) => Ok(given),
+        None => Err(Stop::usage(format!("the board file of {} reserves no flash for a loader, so there is none to send to", board.name))),
     }
 }
 
-/// Resets the board, or has it reset, and sends.
-fn send(console: &mut Console, board: &Board, transfer: &Transfer) -> Result<Vec<u8>, Stop> {
-    let by_itself = console.reset(board)?;
-    let transfer = Transfer { asked_within: if by_itself { ASKED_SOON } else { ASKED_BY_HAND }, ..*transfer };
-    if !by_itself {
-        output::remark("Reset the board now: press its reset button, or switch it off and on.");
+impl<'a> Sending<'a> {
+    fn of(application: &'a NamedImage, board: &'a Board, chip: &Chip) -> Result<Sending<'a>, Stop> {
+        let of_loader = board.reservation.as_ref().and_then(|reservation| reservation.line.baud);
+        let Some(baud) = of_loader.or(board.console.as_ref().map(|console| console.baud)) else {
+            let what = format!("the board file of {} has no [console], so the speed of its serial port is not known", board.name);
+            return Err(Stop::usage(what).hint(format!("Give it one; `farrier boards show {}` shows what there is.", board.name)));
+        };
+        let extent = application.image.extent().ok_or_else(|| Stop::usage("the image is empty"))?;
+        let start = board.application(chip).start();
+        let span = Span::new(start, extent.end());
+        let span = span.ok_or_else(|| Stop::usage(format!("{} has no bytes from {start} on", application.name)))?;
+        let fill = chip.flash.blank;
+        Ok(Sending { board, application, bytes: application.image.filled(span, fill), fill, baud })
     }
-    let progress = Progress::new();
-    let stop = interrupt::flag()?;
-    let all = output::bytes(transfer.bytes.len() as u64);
-    let mut shown = |at: link::Progress| {
-        match at {
-            link::Progress::Waiting(waited) => progress.say(format!("waiting for the loader to ask  {} s", waited.as_secs())),
-            link::Progress::Taken(taken) => progress.say(format!("sending  {} of {all}", output::bytes(taken as u64))),
+
+    /// Resets the board, or has it reset, and sends; what the board said after that.
+    fn send(&self, console: &mut Console) -> Result<Vec<u8>, Stop> {
+        let by_itself = console.reset(self.board.console.as_ref().and_then(|console| console.reset_line))?;
+        if !by_itself {
+            output::remark("Reset the board now: press its reset button, or switch it off and on.");
         }
-        if stop.load(std::sync::atomic::Ordering::Relaxed) { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
-    };
-    let sent = link::send_xmodem(console.wire(), &transfer, &mut shown);
-    progress.clear();
-    sent.map_err(stopped)
+        let asked_within = if by_itself { ASKED_SOON } else { ASKED_BY_HAND };
+        let transfer = Transfer { bytes: &self.bytes, fill: self.fill, asked_within };
+        let progress = Progress::new();
+        let stop = interrupt::flag()?;
+        let all = output::bytes(self.bytes.len() as u64);
+        let mut shown = |at: link::Progress| {
+            match at {
+                link::Progress::Waiting(waited) => progress.say(format!("waiting for the loader to ask  {} s", waited.as_secs())),
+                link::Progress::Taken(taken) => progress.say(format!("sending  {} of {all}", output::bytes(taken as u64))),
+            }
+            go_on(stop)
+        };
+        let sent = link::send_xmodem(console.wire(), &transfer, &mut shown);
+        progress.clear();
+        sent.map_err(stopped)
+    }
+
+    fn tell_dry_run(&self, context: &Context, findings: &[Finding]) {
+        match context.global.json {
+            true => output::json(&json!({
+                "result": "planned", "board": self.board.name, "chip": self.board.chip, "bytes": self.bytes.len(), "findings": findings,
+            })),
+            false => output::say("This was a dry run: nothing was changed."),
+        }
+    }
+
+    fn tell_done(&self, context: &Context, watched: Option<&Watched>) {
+        if context.global.json {
+            return output::json(&json!({
+                "result": "done", "board": self.board.name, "chip": self.board.chip, "bytes": self.bytes.len(),
+                "not_checked": NOT_CHECKED, "watched": watched.map(Watched::as_json),
+            }));
+        }
+        output::say("Done. The loader has taken the application and starts it.");
+        output::say_under("Proved       ", format!("every block of {BLOCK} bytes arrived with the right CRC"));
+        output::say_under("Not checked  ", NOT_CHECKED);
+        if let Some(watched) = watched {
+            watched.tell();
+        }
+        output::next(format!("farrier verify {} --board {} --via WHERE", self.application.name, self.board.name));
+    }
+}
+
+impl fmt::Display for Sending<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let Sending { application, bytes, baud, .. } = self;
+        let takes = Duration::from_secs_f64(bytes.len() as f64 * 10.0 / f64::from(*baud) * ANSWERS);
+        let (size, takes) = (output::bytes(bytes.len() as u64), output::seconds(takes));
+        write!(f, "{} goes to the board's loader at {baud} baud: {size}, about {takes}.", application.name)
+    }
 }
 
 fn stopped(error: TransferError) -> Stop {

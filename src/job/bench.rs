@@ -125,8 +125,8 @@ impl<'a> Bench<'a> {
     }
 }
 
-/// Whether work goes on after the page in hand.
-pub(super) fn go_on(stop: &AtomicBool) -> ControlFlow<()> {
+/// Whether work goes on after the page, the block or the wait in hand.
+pub fn go_on(stop: &AtomicBool) -> ControlFlow<()> {
     match stop.load(Ordering::Relaxed) {
         true => ControlFlow::Break(()),
         false => ControlFlow::Continue(()),

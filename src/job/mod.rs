@@ -14,7 +14,7 @@ mod observe;
 mod verify;
 
 pub use baseline::{Baseline, BaselineError, Inherited, baseline};
-pub use bench::Bench;
+pub use bench::{Bench, go_on};
 pub use error::JobError;
 pub use event::Event;
 pub use execute::{Entry, Report};

@@ -1,7 +1,6 @@
 //! Listening to what a board says on its console.
 
 use super::Wire;
-use crate::time::Moment;
 use std::io;
 use std::ops::ControlFlow;
 use std::time::Duration;
@@ -10,14 +9,14 @@ use std::time::Duration;
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Said {
     pub bytes: Vec<u8>,
-    /// How long after `since` the wanted text was complete; `None` where it did not come.
+    /// How long it took until the wanted text was complete; `None` where it did not come.
     pub wanted_after: Option<Duration>,
 }
 
 /// How long to listen at once; between two looks it may be stopped.
 const LOOK: Duration = Duration::from_millis(50);
 
-/// Listens until `wanted` was said, or `within` is over. `before` was heard already; `since` is when the board was let go.
+/// Listens until `wanted` was said, or `within` is over. `before` was heard already.
 ///
 /// # Errors
 /// The wire's own.
@@ -25,11 +24,12 @@ pub fn listen_for(
     wire: &mut dyn Wire,
     wanted: &str,
     before: &[u8],
-    (since, within): (Moment, Duration),
+    within: Duration,
     go_on: &mut dyn FnMut() -> ControlFlow<()>,
 ) -> io::Result<Said> {
     let clock = wire.clock();
     let mut bytes = before.to_vec();
+    let since = clock.now();
     let deadline = since.plus(within);
     loop {
         let now = clock.now();

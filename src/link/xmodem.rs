@@ -29,7 +29,7 @@ const ANSWER_WITHIN: Duration = Duration::from_secs(5);
 /// An 'C' that comes sooner after a block was sent was on its way before it.
 const STALE: Duration = Duration::from_millis(600);
 
-/// What fills the last block up is for the caller to say; an erased byte leaves flash as it is.
+/// What is sent. What fills the last block up is for the caller to say; an erased byte leaves flash as it is.
 #[derive(Clone, Copy, Debug)]
 pub struct Transfer<'b> {
     pub bytes: &'b [u8],
@@ -81,7 +81,7 @@ pub fn send_xmodem(
     progress: &mut dyn FnMut(Progress) -> ControlFlow<()>,
 ) -> Result<Vec<u8>, TransferError> {
     let blocks = transfer.bytes.chunks(BLOCK).count();
-    let mut sender = Sender { wire, progress, blocks, cancels: 0, after: Vec::new() };
+    let mut sender = Sender { wire, progress, blocks };
     sender.wait_for_ask(transfer.asked_within)?;
     for (n, data) in transfer.bytes.chunks(BLOCK).enumerate() {
         sender.tell(Progress::Taken(n * BLOCK))?;
@@ -94,10 +94,6 @@ struct Sender<'s> {
     wire: &'s mut dyn Wire,
     progress: &'s mut dyn FnMut(Progress) -> ControlFlow<()>,
     blocks: usize,
-    /// CANs in a row. Two end the transfer; one may be noise.
-    cancels: u32,
-    /// What came behind the last answer.
-    after: Vec<u8>,
 }
 
 impl Sender<'_> {
@@ -147,7 +143,7 @@ impl Sender<'_> {
         let short = number as u8;
         let frame = [&[SOH, short, !short], padded.as_slice(), &crc.to_be_bytes()].concat();
         for _ in 0..TRIES {
-            if self.sent_and_taken(&frame, number, number == 1)? {
+            if self.sent_and_taken(&frame, number, number == 1)?.is_some() {
                 return Ok(());
             }
         }
@@ -158,19 +154,20 @@ impl Sender<'_> {
     fn end(mut self) -> Result<Vec<u8>, TransferError> {
         self.tell(Progress::Taken(self.blocks * BLOCK))?;
         for _ in 0..TRIES {
-            if self.sent_and_taken(&[EOT], self.blocks, false)? {
-                return Ok(self.after);
+            if let Some(after) = self.sent_and_taken(&[EOT], self.blocks, false)? {
+                return Ok(after);
             }
         }
         Err(TransferError::NoAnswer { block: self.blocks, of: self.blocks })
     }
 
-    /// Sends, and waits for the answer: true for ACK, false where it is to be sent again. `asked`: the receiver may still be asking, which
-    /// is as good as NAK unless it set off before the block.
-    fn sent_and_taken(&mut self, frame: &[u8], block: usize, asked: bool) -> Result<bool, TransferError> {
+    /// Sends, and waits for the answer: what came behind an ACK, or nothing where it is to be sent again. `asked`: the receiver may still
+    /// be asking, which is as good as NAK unless it set off before the block.
+    fn sent_and_taken(&mut self, frame: &[u8], block: usize, asked: bool) -> Result<Option<Vec<u8>>, TransferError> {
         // What came before is about something else.
         self.listen(self.now())?;
-        self.cancels = 0;
+        // Two in a row end the transfer; one may be noise.
+        let mut cancels = 0;
         self.wire.send(frame)?;
         let sent = self.now().plus(travel(self.wire, frame.len()));
         let deadline = sent.plus(ANSWER_WITHIN);
@@ -178,20 +175,17 @@ impl Sender<'_> {
             let heard = self.listen(deadline)?;
             for (n, byte) in heard.iter().enumerate() {
                 match *byte {
-                    ACK => {
-                        self.after = heard.get(n + 1..).unwrap_or_default().to_vec();
-                        return Ok(true);
-                    }
-                    NAK => return Ok(false),
-                    ASK if asked && self.now() > sent.plus(STALE) => return Ok(false),
-                    CAN => self.cancels += 1,
-                    _ => self.cancels = 0,
+                    ACK => return Ok(Some(heard.get(n + 1..).unwrap_or_default().to_vec())),
+                    NAK => return Ok(None),
+                    ASK if asked && self.now() > sent.plus(STALE) => return Ok(None),
+                    CAN => cancels += 1,
+                    _ => cancels = 0,
                 }
-                if self.cancels >= 2 {
+                if cancels >= 2 {
                     return Err(TransferError::Refused { block, of: self.blocks });
                 }
             }
         }
-        Ok(false)
+        Ok(None)
     }
 }

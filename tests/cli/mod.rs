@@ -2,6 +2,7 @@
 
 #[cfg(unix)]
 mod asked;
+pub mod at_a_port;
 mod bad_input;
 mod boards_new;
 mod bricked;

@@ -4,14 +4,12 @@
 
 use super::atmega328p::firmware;
 use super::running::Firmware;
+use crate::cli::at_a_port::run_at_a_port;
 use crate::cli::{Held, Home, Ran};
 use farrier::board::Catalog;
-use farrier::sim::{Fault, Pty, Sim, Store};
+use farrier::sim::{Fault, Sim, Store};
 use farrier::time::Moment;
-use std::io::{Read, Write};
 use std::sync::Mutex;
-use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::mpsc::{Receiver, Sender, channel};
 use std::thread;
 use std::time::{Duration, Instant};
 
@@ -22,51 +20,22 @@ const STEP: Duration = Duration::from_millis(1);
 /// So late a firmware does not catch up: to it the host would be silent for longer than it is.
 const LATE: Duration = Duration::from_millis(20);
 
-/// What the program sends, until nobody wants it any more.
-fn read_port(mut port: impl Read, to: &Sender<Vec<u8>>, done: &AtomicBool) {
-    let mut bytes = [0; 4096];
-    while !done.load(Ordering::Relaxed) {
-        match port.read(&mut bytes).expect("the port") {
-            0 => thread::sleep(STEP),
-            count => to.send(bytes[..count].to_vec()).expect("a bridge"),
-        }
-    }
-}
-
-/// Joins a port and a firmware until this is done.
-fn join(pty: &mut Pty, from_program: &Receiver<Vec<u8>>, firmware: &mut Firmware, done: impl Fn() -> bool) {
+/// Runs the program, which names the port PORT, with this simulated board at the bridge.
+fn run(home: &Home, line: &str, sim: &Sim) -> Ran {
+    let mut firmware = firmware(1_000_000, sim);
     let mut started = Instant::now();
-    while !done() {
+    run_at_a_port(home, line, |bytes| {
+        firmware.put(bytes);
         let (passed, now) = (started.elapsed(), firmware.now().0);
         if passed <= now {
             thread::sleep(STEP / 4);
-            continue;
+            return Vec::new();
         }
         if passed - now > LATE {
             started += passed - now;
         }
-        from_program.try_iter().for_each(|bytes| firmware.put(&bytes));
         firmware.run_until(Moment(passed.min(now + STEP)));
-        let sent = firmware.take_sent(firmware.now());
-        pty.writer().write_all(&sent).expect("the port");
-    }
-}
-
-/// Runs the program, which names the port VIA, with this simulated board at the bridge.
-fn run(home: &Home, line: &str, sim: &Sim) -> Ran {
-    let mut pty = Pty::open().expect("a pseudo-terminal");
-    let mut firmware = firmware(1_000_000, sim);
-    let line = line.replace("VIA", &pty.path().display().to_string());
-    let (reader, (to_bridge, from_program), done) = (pty.reader().expect("its reader"), channel(), AtomicBool::new(false));
-    thread::scope(|scope| {
-        scope.spawn(|| read_port(reader, &to_bridge, &done));
-        let program = scope.spawn(|| {
-            let ran = home.run(&line);
-            done.store(true, Ordering::Relaxed);
-            ran
-        });
-        join(&mut pty, &from_program, &mut firmware, || done.load(Ordering::Relaxed));
-        program.join().expect("it is run")
+        firmware.take_sent(firmware.now())
     })
 }
 
@@ -79,7 +48,7 @@ fn install(more: &str, damage: impl FnOnce(&Sim)) -> Held {
     // CKDIV8 off: the chip runs at 8 MHz, and real time is not spent on reading at the slowest clock.
     open.sim().edit(|contents| contents.fuses[0] |= 0x80);
     damage(open.sim());
-    let ran = run(&home, &format!("loader install --board vent --via VIA --yes {more}"), open.sim());
+    let ran = run(&home, &format!("loader install --board vent --via PORT --yes {more}"), open.sim());
     ran.exits(0).says("Farrier bridge, ATmega328P").says("Done.");
     assert!(!ran.out.contains("SIMULATED"), "{}", ran.out);
     assert!(!open.sim().in_reset(), "the chip is let go");

@@ -3,13 +3,10 @@
 
 use super::emulator::{Emulator, flash_with_loader};
 use super::loaders::application;
+use crate::cli::at_a_port::run_at_a_port;
 use crate::cli::{Home, Ran};
 use farrier::board::Catalog;
 use farrier::image::{ByteAddress, Image, write};
-use farrier::sim::Pty;
-use std::io::{Read, Write};
-use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::mpsc::channel;
 use std::thread;
 use std::time::{Duration, Instant};
 
@@ -19,33 +16,12 @@ const SLICE: Duration = Duration::from_millis(2);
 fn run(home: &Home, board: &str, line: &str) -> (Ran, Vec<u8>) {
     let start = Catalog::built_in().board(board).unwrap().0.reservation.unwrap().span.start().0;
     let mut emulator = Emulator::boot(board, &flash_with_loader(board), start);
-    let mut pty = Pty::open().expect("a pseudo-terminal");
-    let line = line.replace("PORT", &pty.path().display().to_string());
-    let (mut port, (to_board, from_program), done) = (pty.reader().expect("its reader"), channel::<Vec<u8>>(), AtomicBool::new(false));
-    let ran = thread::scope(|scope| {
-        scope.spawn(|| {
-            let mut bytes = [0; 4096];
-            while !done.load(Ordering::Relaxed) {
-                match port.read(&mut bytes).expect("the port") {
-                    0 => thread::sleep(SLICE),
-                    count => to_board.send(bytes[..count].to_vec()).expect("a board"),
-                }
-            }
-        });
-        let program = scope.spawn(|| {
-            let ran = home.run(&line);
-            done.store(true, Ordering::Relaxed);
-            ran
-        });
-        let (begun, mut ran_for) = (Instant::now(), Duration::ZERO);
-        while !done.load(Ordering::Relaxed) {
-            from_program.try_iter().for_each(|bytes| emulator.send(&bytes));
-            let said = emulator.run(SLICE);
-            pty.writer().write_all(&said).expect("the port");
-            ran_for += SLICE;
-            thread::sleep(ran_for.saturating_sub(begun.elapsed()));
-        }
-        program.join().expect("it is run")
+    let (begun, mut ran_for) = (Instant::now(), Duration::ZERO);
+    let ran = run_at_a_port(home, line, |bytes| {
+        emulator.send(bytes);
+        ran_for += SLICE;
+        thread::sleep(ran_for.saturating_sub(begun.elapsed()));
+        emulator.run(SLICE)
     });
     (ran, emulator.flash())
 }
@@ -61,6 +37,18 @@ fn an_application_goes_through_the_loader_and_is_seen_running() {
     ran.exits(0).says("The loader has taken the application").says("running: it said \"vent controller ready\"");
     ran.says("what its flash holds now is not recorded").says("Reset the board now");
     assert!(flash[..image.len()] == image, "the flash is not the image");
+}
+
+/// The transfer takes longer than the watch: that begins when the loader starts the application.
+#[test]
+fn the_watch_begins_when_the_application_does() {
+    let home = Home::new();
+    let mut image = application("vent");
+    image.resize(10_000, 0x5A);
+    home.file("vent.hex", &write::hex(&Image::of(ByteAddress(0), &image)));
+    let (ran, _) = run(&home, "vent", &format!("write vent.hex {WRITE} --watch 2 --json"));
+    let after = ran.exits(0).json()["watched"]["after_ms"].as_u64().expect("it was seen");
+    assert!(after < 2_000, "{after} ms");
 }
 
 #[test]
