@@ -49,6 +49,27 @@ impl fmt::Display for Bytes {
     }
 }
 
+/// A number of things, with their word for one of them: `1 page`, `3 pages`.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Count<'w>(pub usize, pub &'w str);
+
+impl fmt::Display for Count<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let Count(count, word) = self;
+        write!(f, "{count} {word}{}", if *count == 1 { "" } else { "s" })
+    }
+}
+
+/// Bytes as a datasheet writes them: `1E 97 05`.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Hex<'b>(pub &'b [u8]);
+
+impl fmt::Display for Hex<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        self.0.iter().enumerate().try_for_each(|(n, byte)| write!(f, "{}{byte:02X}", if n == 0 { "" } else { " " }))
+    }
+}
+
 /// A resistance in ohms.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(transparent)]

@@ -3,7 +3,7 @@
 use super::chip::{Chip, ClockSource, Field, FieldValue, Role};
 use super::layout::ClockSetting;
 use crate::image::Span;
-use crate::units::{Hertz, Millivolts};
+use crate::units::{Hertz, Hex, Millivolts};
 
 /// How a value is known.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -135,8 +135,7 @@ impl Draft<'_> {
         page.value("name", &quoted(&self.name), Basis::Told);
         page.value("summary", &quoted(&self.summary.value), self.summary.basis);
         let Stated { value: chip, basis } = self.chip;
-        let id = chip.id.map(|byte| format!("{byte:02X}")).join(" ");
-        page.explained("chip", &quoted(&chip.part), basis, &format!("ID {id}"));
+        page.explained("chip", &quoted(&chip.part), basis, &format!("ID {}", Hex(&chip.id)));
         let drives = self.drives.iter().map(|what| quoted(&format!("It drives {what}, which can start with the firmware.")));
         let cautions: Vec<String> = drives.collect();
         match cautions.is_empty() {

@@ -6,6 +6,7 @@ use crate::board::{Board, Chip, Setting};
 use crate::diagnosis::Fitted;
 use crate::image::{Image, Span};
 use crate::plan::Observed;
+use crate::units::Hex;
 use serde_json::{Value, json};
 
 /// What stands in the reservation, in words.
@@ -60,7 +61,7 @@ pub fn print(observed: &Observed, board: &Board, chip: &Chip) {
 }
 
 fn id(observed: &Observed) -> String {
-    observed.id.map_or("not read".into(), |id| format!("{:02X} {:02X} {:02X}", id[0], id[1], id[2]))
+    observed.id.map_or("not read".into(), |id| Hex(&id).to_string())
 }
 
 fn access(observed: &Observed) -> String {

@@ -12,7 +12,7 @@ use super::output::{self, wrapped};
 use super::stop::{Code, Stop};
 use crate::board::{Board, CatalogError, Chip, Listed, Origin, Way, generic_board};
 use crate::reader::{FileError, Mistake};
-use crate::units::Bytes;
+use crate::units::{Bytes, Count};
 use chips::Found;
 use clap::Subcommand;
 use serde_json::{Value, json};
@@ -159,7 +159,7 @@ pub fn check(file: &str, found: &Result<(Board, Chip), CatalogError>) -> String 
         }
         Err(CatalogError::File(FileError::Mistakes { file: found_in, mistakes })) => {
             let mut lines: Vec<String> = mistakes.iter().map(|mistake| mistake_line(found_in, mistake)).collect();
-            let count = if mistakes.len() == 1 { "1 mistake".into() } else { format!("{} mistakes", mistakes.len()) };
+            let count = Count(mistakes.len(), "mistake");
             lines.extend([String::new(), format!("{count}. Mend the file and check it again."), String::new()]);
             lines.push(format!("Next: farrier boards check {file}"));
             lines.join("\n")

@@ -20,6 +20,7 @@ use crate::lock::{Lock, LockError};
 use crate::plan::Observed;
 use crate::record::{End, Held, Job, JobId, JobRecord, Journal};
 use crate::sim::{OpenSim, Store};
+use crate::units::Hex;
 use std::path::PathBuf;
 use std::time::Duration;
 
@@ -158,22 +159,22 @@ impl Context {
         // Every chip is entered in the same way and says its ID; of another chip nothing else is read.
         let any = self.catalog.board(&generic_board("ATmega328P"))?;
         let mut connected = self.connect_to(&self.place()?, Some((any, "assumed")))?;
-        let id = connected.observe()?.id.ok_or_else(|| Stop::new(Code::NoAnswer, "the chip did not say its ID"))?;
+        let mut observed = connected.observe()?;
+        let id = observed.id.ok_or_else(|| Stop::new(Code::NoAnswer, "the chip did not say its ID"))?;
         let parts = self.catalog.parts_with_id(id);
-        if let Some(named) = named.filter(|named| !parts.iter().any(|part| part.eq_ignore_ascii_case(named)) && !parts.is_empty()) {
-            let id = id.map(|byte| format!("{byte:02X}")).join(" ");
-            return Err(Stop::usage(format!("the chip's ID {id} is that of {}, and not of {named}", parts.join(" and "))));
-        }
-        let part = match parts.as_slice() {
-            [] => return Err(no_chip_file(id)),
-            [only] => only,
-            several => match named.and_then(|named| several.iter().find(|part| part.eq_ignore_ascii_case(named))) {
-                Some(one) => one,
-                None => &several[ask::choose("Several parts have this ID. Which is printed on the chip?", Some("--chip"), several)?],
-            },
+        let part = match (parts.as_slice(), named) {
+            ([], _) => return Err(no_chip_file(id)),
+            (parts, Some(named)) => parts
+                .iter()
+                .find(|part| part.eq_ignore_ascii_case(named))
+                .ok_or_else(|| Stop::usage(format!("the chip's ID {} is that of {}, and not of {named}", Hex(&id), parts.join(" and "))))?,
+            ([only], None) => only,
+            (several, None) => &several[ask::choose("Several parts have this ID. Which is printed on the chip?", Some("--chip"), several)?],
         };
-        (connected.board, connected.chip) = self.catalog.board(&generic_board(part))?;
-        let observed = connected.observe()?;
+        if *part != connected.chip.part {
+            (connected.board, connected.chip) = self.catalog.board(&generic_board(part))?;
+            observed = connected.observe()?;
+        }
         let chip = connected.chip.clone();
         connected.close()?;
         Ok((observed, chip))
@@ -349,8 +350,7 @@ impl Context {
 /// A chip with this ID answered, and there is no chip file for it.
 fn no_chip_file(id: [u8; 3]) -> Stop {
     let refused = refused_chips().iter().filter(|refused| refused.id == Some(id));
-    let id = id.map(|byte| format!("{byte:02X}")).join(" ");
-    let stop = Stop::usage(format!("no chip file here has the ID {id}"));
+    let stop = Stop::usage(format!("no chip file here has the ID {}", Hex(&id)));
     let told = |stop: Stop, part: &str, reason: &str| {
         stop.hint(format!("The {part} has it. Farrier does not program that one, because {reason}."))
     };

@@ -4,7 +4,7 @@ use super::map::{self, Ink, Mark};
 use super::output::JSON_VERSION;
 use crate::board::{Board, Chip};
 use crate::image::{ByteAddress, Image, ImageFile, Memory, Span, Vector, start_at, vectors};
-use crate::units::Bytes;
+use crate::units::{Bytes, Count};
 use serde_json::{Map, Value, json};
 use std::collections::BTreeMap;
 
@@ -45,8 +45,7 @@ pub fn text(name: &str, file: &ImageFile, on: Option<(&Board, &Chip)>, width: us
 
 /// `flash: 304 bytes in 1 span, 0.2 % of the ATmega1284P's, CRC-32 0x1234ABCD`
 fn summary(memory: Memory, image: &Image, chip: Option<&Chip>) -> String {
-    let count = image.spans().count();
-    let spans = if count == 1 { "1 span".to_string() } else { format!("{count} spans") };
+    let spans = Count(image.spans().count(), "span");
     let shape = chip.and_then(|chip| match memory {
         Memory::Flash => Some((chip, chip.flash.bytes)),
         Memory::Eeprom => Some((chip, chip.eeprom.bytes)),

@@ -12,6 +12,7 @@ use crate::image::{ByteAddress, Image, Span};
 use crate::job::{self, Bench, Difference, Proof};
 use crate::plan::NamedImage;
 use crate::record::Journal;
+use crate::units::Count;
 use clap::Args;
 use serde_json::json;
 use std::process::ExitCode;
@@ -97,8 +98,7 @@ impl Compared {
             output::say(format!("The flash holds {name}, all {size} of it."));
         } else {
             let bytes: u32 = differences.iter().map(|difference| difference.count).sum();
-            let pages = if differences.len() == 1 { "page" } else { "pages" };
-            output::say(format!("The flash differs from {name} in {bytes} of {size}, in {} {pages}:", differences.len()));
+            output::say(format!("The flash differs from {name} in {bytes} of {size}, in {}:", Count(differences.len(), "page")));
             differences.iter().take(TOLD).for_each(|difference| output::say_under("  ", difference.to_string()));
             if differences.len() > TOLD {
                 output::line(format!("  and {} more pages", differences.len() - TOLD));
@@ -128,8 +128,8 @@ const TOLD: usize = 8;
 
 /// An explanation as a sentence.
 fn words(explanation: &Explanation, name: &str) -> String {
-    let pages = |pages: &[Span]| format!("{} {}", pages.len(), if pages.len() == 1 { "page" } else { "pages" });
-    let bits = |bits: &u32| if *bits == 1 { "1 bit".to_owned() } else { format!("{bits} bits") };
+    let pages = |pages: &[Span]| Count(pages.len(), "page");
+    let bits = |bits: &u32| Count(*bits as usize, "bit");
     match explanation {
         Explanation::Erased => format!("Nothing is there: where {name} belongs, the flash is erased."),
         Explanation::Moved { by } => {

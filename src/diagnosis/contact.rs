@@ -6,7 +6,7 @@ use super::{Answer, Case, Told};
 use crate::algorithm::avr_spi::{Evidence, NoAnswer};
 use crate::board::Chip;
 use crate::plan::{Observed, supply_out_of_range, wrong_chip};
-use crate::units::Millivolts;
+use crate::units::{Hex, Millivolts};
 
 /// Climbs them. What was read, where the chip is the board's.
 pub(super) fn climb<'a>(case: &Case<'a>, told: &mut Told) -> Option<&'a Observed> {
@@ -206,7 +206,7 @@ fn answered(case: &Case, observed: &Observed, told: &mut Told) {
 fn ids(case: &Case, observed: &Observed, told: &mut Told) -> bool {
     const QUESTION: &str = "Are the ID bytes those of this board's chip?";
     let Some(id) = observed.id else { return false };
-    let hex = format!("{:02X} {:02X} {:02X}", id[0], id[1], id[2]);
+    let hex = Hex(&id);
     let Some(finding) = wrong_chip(id, case.chip) else {
         told.rung(
             Rung::new("id", QUESTION, Verdict::Fine, format!("Yes: {hex}, {}.", case.chip.part))

@@ -10,7 +10,7 @@ use super::{Case, Told};
 use crate::board::{Field, Role, Setting};
 use crate::image::{ByteAddress, Image, Span, Start, start_at};
 use crate::plan::Observed;
-use crate::units::Bytes;
+use crate::units::{Bytes, Count};
 
 /// What was made of the contents, for the remedy.
 #[derive(Clone, Debug, Default)]
@@ -367,7 +367,7 @@ impl<'a> Contents<'a, '_> {
         let (verdict, seen) = match fit {
             Fit::Same => (verdict(self.own(known)), format!("It is {name}, every byte of it.")),
             Fit::Damaged { page, bits } => {
-                (Verdict::Wrong, format!("It is {name}, but {} of page {page} read 1 instead of 0.", many(*bits, "bit")))
+                (Verdict::Wrong, format!("It is {name}, but {} of page {page} read 1 instead of 0.", Count(*bits as usize, "bit")))
             }
             Fit::HalfWritten { pages } => (Verdict::Wrong, format!("It is {name} in part; blank or torn: {}.", places(pages))),
             Fit::Moved { by } => (Verdict::Wrong, format!("It is {name}, {}.", direction(*by))),
@@ -407,7 +407,7 @@ impl<'a> Contents<'a, '_> {
             Some(job) => format!("job {} had to do with it already, so cells there are weak, and a new chip is what helps", job.job),
             None => "cells there are weak, or the write was cut at its end; writing once more shows which".to_owned(),
         };
-        format!("{} of {name} in page {page} read 1 instead of 0: {why}.", many(bits, "bit"))
+        format!("{} of {name} in page {page} read 1 instead of 0: {why}.", Count(bits as usize, "bit"))
     }
 
     fn unknown_application(&mut self, room: Span) {
@@ -583,10 +583,6 @@ fn rank(fit: &Fit) -> (u8, usize) {
     }
 }
 
-fn many(count: u32, what: &str) -> String {
-    if count == 1 { format!("1 {what}") } else { format!("{count} {what}s") }
-}
-
 /// At most so many pages are told one by one.
 const TOLD: usize = 4;
 
@@ -594,7 +590,7 @@ fn places(pages: &[Span]) -> String {
     let first: Vec<String> = pages.iter().take(TOLD).map(Span::to_string).collect();
     match pages.len() {
         0..=TOLD => first.join(", "),
-        more => format!("{} and {}", first.join(", "), many((more - TOLD) as u32, "more page")),
+        more => format!("{} and {}", first.join(", "), Count(more - TOLD, "more page")),
     }
 }
 

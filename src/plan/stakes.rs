@@ -8,7 +8,7 @@ use super::{Desired, Observed, Origin};
 use crate::board::{Board, Chip, LevelFit};
 use crate::finding::{Finding, Kind};
 use crate::image::{Memory, Span};
-use crate::units::{Bytes, Millivolts};
+use crate::units::{Bytes, Hex, Millivolts};
 
 /// Every finding of a plan, refusals first.
 pub(super) fn of_plan(observed: &Observed, desired: &Desired, target: &Target, steps: &[Step]) -> Vec<Finding> {
@@ -28,12 +28,11 @@ pub(super) fn of_plan(observed: &Observed, desired: &Desired, target: &Target, s
 
 /// The chip is not the one that the board file names.
 pub fn wrong_chip(id: [u8; 3], chip: &Chip) -> Option<Finding> {
-    let hex = |id: [u8; 3]| format!("{:02X} {:02X} {:02X}", id[0], id[1], id[2]);
     let sentence = format!(
         "The chip gives the ID bytes {}; {} has {}. Choose the board that this is with --board (`farrier boards` lists them).",
-        hex(id),
+        Hex(&id),
         chip.part,
-        hex(chip.id)
+        Hex(&chip.id)
     );
     (id != chip.id).then(|| Finding::new(Kind::WrongChip, sentence))
 }

@@ -3,7 +3,6 @@
 //! tests after all others, when the computer has nothing else to do.
 
 use super::atmega328p::firmware;
-use super::running::Firmware;
 use crate::cli::at_a_port::run_at_a_port;
 use crate::cli::{Held, Home, Ran};
 use farrier::board::Catalog;

@@ -5,7 +5,7 @@ use super::super::output::{WIDTH, wrapped};
 use super::ways_in;
 use crate::board::{Board, BuiltLoader, Chip, ClockSource, Field, RegionOwner, Reservation, loader};
 use crate::image::Span;
-use crate::units::{Bytes, Hertz};
+use crate::units::{Bytes, Hertz, Hex};
 use serde_json::{Value, json};
 
 /// Columns that the labels of a page take.
@@ -42,9 +42,8 @@ fn facts(board: &Board, chip: &Chip) -> Vec<String> {
     let at = if board.level_follows_supply { "the same level".into() } else { board.levels.to_string() };
     let wired = if board.clock_pin_wired { "; the bridge's clock output is wired to its clock pin" } else { "" };
     let eeprom = Bytes(chip.eeprom.bytes.into());
-    let id: Vec<String> = chip.id.iter().map(|byte| format!("{byte:02X}")).collect();
     vec![
-        labelled("Chip", &format!("{}, EEPROM {eeprom}, ID {}", chip.part, id.join(" "))),
+        labelled("Chip", &format!("{}, EEPROM {eeprom}, ID {}", chip.part, Hex(&chip.id))),
         labelled("Clock", &format!("{}{wired}", clock(board))),
         labelled("Supply", &format!("{least} to {most}; signals at {at}, {bears}")),
         labelled("Ways in", &format!("{}; programming clock below {}", ways_in(chip).join(", "), programming_clocks(board, chip))),

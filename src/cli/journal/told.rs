@@ -4,6 +4,7 @@ use crate::board::Chip;
 use crate::cli::output;
 use crate::cli::plan_view;
 use crate::record::{End, Job, JobRecord, StepRecord};
+use crate::units::Hex;
 use std::time::{Duration, SystemTime};
 
 /// A date as people read it: to the second, in UTC.
@@ -35,11 +36,10 @@ pub fn result(job: &Job) -> String {
 
 /// Which chip and which board it was.
 pub fn board(job: &Job) -> Vec<String> {
-    let hex = |bytes: &[u8]| bytes.iter().map(|byte| format!("{byte:02X}")).collect::<Vec<_>>().join(" ");
     let mut parts = vec![format!("{} ({})", job.board, job.chip)];
     parts.extend(job.tag.as_ref().map(|tag| format!("tag {tag}")));
     parts.extend(job.serial_number.as_deref().map(|number| format!("serial number {}", serial(number))));
-    parts.extend(job.id_bytes.map(|id| format!("ID bytes {}", hex(&id))));
+    parts.extend(job.id_bytes.map(|id| format!("ID bytes {}", Hex(&id))));
     parts.extend(job.calibration.map(|byte| format!("calibration byte 0x{byte:02X}")));
     parts
 }
@@ -49,7 +49,7 @@ pub fn serial(number: &[u8]) -> String {
     let end = number.iter().rposition(|byte| *byte != 0xFF && *byte != 0).map_or(0, |last| last + 1);
     match number.get(..end) {
         Some(text) if !text.is_empty() && text.iter().all(|byte| (0x20..0x7F).contains(byte)) => String::from_utf8_lossy(text).into_owned(),
-        _ => number.iter().map(|byte| format!("{byte:02X}")).collect::<Vec<_>>().join(" "),
+        _ => Hex(number).to_string(),
     }
 }
 

@@ -17,7 +17,7 @@ use crate::board::Way;
 use crate::image::{ByteAddress, Image, Sha256, Span};
 use crate::plan::{Access, Contents, Observed};
 use crate::record::{RecordError, date};
-use crate::units::{Hertz, Millivolts};
+use crate::units::{Hertz, Hex, Millivolts};
 use serde::{Deserialize, Serialize};
 use std::path::Path;
 
@@ -141,10 +141,10 @@ pub(super) fn write(head: &SnapshotHead, observed: &Observed) -> Result<String, 
         before_change: info.before_change,
         simulated: info.simulated,
         made_by: info.made_by.clone(),
-        id_bytes: observed.id.map(|id| hex_bytes(&id)),
-        calibration: observed.calibration.map(|byte| hex_bytes(&[byte])),
-        configuration: observed.configuration.as_deref().map(hex_bytes),
-        lock: observed.lock.map(|byte| hex_bytes(&[byte])),
+        id_bytes: observed.id.map(|id| Hex(&id).to_string()),
+        calibration: observed.calibration.map(|byte| Hex(&[byte]).to_string()),
+        configuration: observed.configuration.as_deref().map(|bytes| Hex(bytes).to_string()),
+        lock: observed.lock.map(|byte| Hex(&[byte]).to_string()),
         access: observed.access.as_ref().map(store_access),
         flash: store_memory(&observed.flash, info.flash_bytes),
         eeprom: store_memory(&observed.eeprom, info.eeprom_bytes),
@@ -248,12 +248,7 @@ fn parse_crc(text: &str) -> Option<u32> {
     u32::from_str_radix(text.strip_prefix("0x")?, 16).ok()
 }
 
-/// `1E 97 05`
-fn hex_bytes(bytes: &[u8]) -> String {
-    bytes.iter().map(|byte| format!("{byte:02X}")).collect::<Vec<_>>().join(" ")
-}
-
-/// The bytes of a text of [`hex_bytes`].
+/// The bytes of a text of [`Hex`].
 fn bytes_of(key: &str, text: &str) -> Result<Vec<u8>, String> {
     let byte = |pair: &str| u8::from_str_radix(pair, 16).ok();
     text.split_whitespace().map(byte).collect::<Option<_>>().ok_or_else(|| format!("{key} is {text:?}, which is not hexadecimal bytes"))
