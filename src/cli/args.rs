@@ -81,7 +81,7 @@ fn watch(text: &str) -> Result<Duration, String> {
     seconds.map(Duration::from_secs).ok_or_else(|| "it is a number of seconds from 1 to 3600".into())
 }
 
-fn volts(text: &str) -> Result<Millivolts, String> {
+pub(super) fn volts(text: &str) -> Result<Millivolts, String> {
     let volts: f64 = text.trim_end_matches(['V', 'v']).trim().parse().map_err(|_| "it is a number of volts, as 3.3".to_owned())?;
     match (1.0..=6.0).contains(&volts) {
         true => Ok(Millivolts((volts * 1000.0).round() as u16)),

@@ -48,9 +48,9 @@ fn takes(words: &str, option: &str) -> bool {
     TAKES.iter().filter(|(of, _)| *of == words).flat_map(|(_, groups)| groups.iter().copied().flatten()).any(|taken| *taken == option)
 }
 
-/// An option that some commands take and others do not.
-fn chosen(option: &str) -> bool {
-    [REACH, CHANGE, ON, WATCH].into_iter().flatten().any(|of| *of == option)
+/// The options that some commands take and others do not.
+fn chosen() -> impl Iterator<Item = &'static str> {
+    [REACH, CHANGE, ON, WATCH].into_iter().flatten().copied()
 }
 
 /// The definition of the command line: each command shows the options that it takes.
@@ -66,9 +66,9 @@ fn below(mut command: Command, words: &str) -> Command {
     for name in names.iter().filter(|name| *name != "help") {
         let words = format!("{words} {name}").trim_start().to_owned();
         command = command.mut_subcommand(name, |of| {
-            let of = of.mut_args(|arg| match chosen(arg.get_id().as_str()) && !takes(&words, arg.get_id().as_str()) {
-                true => arg.hide(true),
-                false => arg,
+            let of = of.mut_args(|arg| {
+                let hidden = chosen().any(|of| of == arg.get_id().as_str()) && !takes(&words, arg.get_id().as_str());
+                if hidden { arg.hide(true) } else { arg }
             });
             below(of, &words)
         });
@@ -86,8 +86,8 @@ pub fn check(matches: &ArgMatches) -> Result<(), Stop> {
         words = format!("{words} {name}").trim_start().to_owned();
         of = below;
     }
-    let given = |option: &&&str| of.value_source(option) == Some(ValueSource::CommandLine);
-    let strange = [REACH, CHANGE, ON, WATCH].into_iter().flatten().filter(given).find(|option| !takes(&words, option));
+    let given = |option: &&str| of.value_source(option) == Some(ValueSource::CommandLine);
+    let strange = chosen().filter(given).find(|option| !takes(&words, option));
     match strange.filter(|_| !words.is_empty()) {
         None => Ok(()),
         Some(option) => {

@@ -217,6 +217,11 @@ fn mended(by: MendedBy) -> &'static str {
 }
 
 impl Class {
+    /// The file of a board, with a separator in it, by which it is known from a name.
+    fn board(&self, n: u16) -> PathBuf {
+        Path::new(".").join(&self.folder).join(format!("board-{n:03}.sim"))
+    }
+
     fn make(&self, context: &Context) -> Result<(), Stop> {
         let boards = match &context.global.board {
             Some(board) => vec![board.clone()],
@@ -229,22 +234,18 @@ impl Class {
             return Err(Stop::usage(format!("there is a class in {} already", self.folder.display())).hint("Name a new folder."));
         }
         for (n, board) in (1..=self.count).zip(boards.iter().cycle()) {
-            let file = self.folder.join(format!("board-{n:03}.sim"));
-            let name = if file.is_absolute() { file.clone() } else { Path::new(".").join(&file) }.display().to_string();
-            sims.create_bricked(&name, board, self.seed.wrapping_mul(1000).wrapping_add(n.into()), SURPRISE)?;
-            let kind = sims.open_sim(&name)?.reveal();
-            let told = kind.map(|kind| format!("{}. {} {}", kind.name, kind.sentence, mended(kind.mended_by)));
-            answers += &format!("board-{n:03}  {board:<8} {}\n", told.unwrap_or_default());
+            let name = self.board(n).display().to_string();
+            let kind = sims.create_bricked(&name, board, self.seed.wrapping_mul(1000).wrapping_add(n.into()), SURPRISE)?;
+            answers += &format!("board-{n:03}  {board:<8} {}. {} {}\n", kind.name, kind.sentence, mended(kind.mended_by));
         }
         file::write_new(&sheet, answers.as_bytes()).map_err(|why| Stop::usage(format!("{} cannot be written: {why}", sheet.display())))?;
-        let first = Path::new(".").join(&self.folder).join("board-001.sim");
         if context.global.json {
             output::json(&json!({ "folder": self.folder, "boards": self.count, "answers": sheet }));
             return Ok(());
         }
         output::say(format!("{} boards are in {}, board-001.sim and so on.", self.count, self.folder.display()));
         output::say(format!("What was done to each is in {}: keep that one back.", sheet.display()));
-        output::next(format!("farrier revive --via sim:{}", first.display()));
+        output::next(format!("farrier revive --via sim:{}", self.board(1).display()));
         Ok(())
     }
 }

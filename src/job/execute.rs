@@ -2,7 +2,8 @@
 
 use super::bench::{RESTARTS_MAX, go_on};
 use super::{Bench, Difference, Event, JobError, Proof};
-use crate::algorithm::Ending;
+use crate::algorithm::avr_spi::AvrSpi;
+use crate::algorithm::{Ending, Progress};
 use crate::image::{ByteAddress, Memory, Span};
 use crate::plan::{Access, Desired, Plan, Step, StepKind};
 use crate::record::{JobId, Journal};
@@ -124,15 +125,9 @@ impl Bench<'_> {
             listener(&Event::StepProgress { done: done.into(), of, left });
             go_on(stop)
         };
-        let ending = match memory {
-            Memory::Eeprom => self.spi.write_eeprom(&desired.eeprom, pages, &mut progress)?,
-            _ => self.spi.write_flash(&desired.flash, pages, &mut progress)?,
-        };
+        write_pages(&mut self.spi, memory, desired, pages, &mut progress)?;
         self.written.extend(pages.iter().map(|page| (memory, *page)));
-        match ending {
-            Ending::Complete(()) => Ok(()),
-            Ending::Stopped { .. } => Err(JobError::Interrupted),
-        }
+        Ok(())
     }
 
     /// Compares with the desired state. The plan puts a fresh entry before every verify. Pages that this plan has written and that differ
@@ -166,17 +161,22 @@ impl Bench<'_> {
             let inside = |at: &ByteAddress| spans.iter().any(|span| span.contains(*at));
             let pages: Vec<ByteAddress> = written.iter().filter(|(of, at)| *of == memory && inside(at)).map(|(_, at)| *at).collect();
             let stop = self.stop;
-            let mut progress = |_: u32| go_on(stop);
-            let ending = match memory {
-                Memory::Eeprom => self.spi.write_eeprom(image, &pages, &mut progress)?,
-                _ => self.spi.write_flash(image, &pages, &mut progress)?,
-            };
-            if let Ending::Stopped { .. } = ending {
-                return Err(JobError::Interrupted);
-            }
+            write_pages(&mut self.spi, memory, desired, &pages, &mut |_| go_on(stop))?;
             let compared = self.compare_all(spans.iter().map(|span| (memory, *span, image)))?.0;
             left.extend(compared.into_iter().map(|of| Difference { written_twice: true, ..of }));
         }
         Ok(left)
+    }
+}
+
+/// Writes pages of a memory as they should be.
+fn write_pages(spi: &mut AvrSpi, memory: Memory, desired: &Desired, pages: &[ByteAddress], progress: Progress) -> Result<(), JobError> {
+    let ending = match memory {
+        Memory::Eeprom => spi.write_eeprom(&desired.eeprom, pages, progress)?,
+        _ => spi.write_flash(&desired.flash, pages, progress)?,
+    };
+    match ending {
+        Ending::Complete(()) => Ok(()),
+        Ending::Stopped { .. } => Err(JobError::Interrupted),
     }
 }

@@ -111,15 +111,7 @@ impl<'a> Case<'a> {
         let hit = spans.iter().find_map(|span| Some((*span, application.image.crop(*span).extent()?)));
         let (loader, hit) = hit?;
         let holds = if self.loader().is_some() { "will hold" } else { "holds" };
-        Some(Finding::new(
-            Kind::ImageOverlapsLoader,
-            format!(
-                "{} has bytes at {}, in the flash that {holds} the loader ({loader}). Write a smaller image, or take a combined one \
-                 apart with `--only application`.",
-                application.name,
-                place(hit)
-            ),
-        ))
+        Some(overlap_finding(application, hit, &format!("{holds} the loader ({loader})")))
     }
 
     fn outside_reservation(&self) -> Option<Finding> {
@@ -237,7 +229,7 @@ impl<'a> Case<'a> {
     fn serial_number_lost(&self) -> Option<Finding> {
         let number = self.board.serial_number.as_ref()?;
         let was = restore::serial_number(self.baseline, self.board, self.chip)?;
-        let blank = if number.memory == Memory::Eeprom { self.chip.eeprom.blank } else { self.chip.flash.blank };
+        let (.., blank) = self.shape(number.memory);
         let is = self.desired.memory(number.memory)?.filled(number.span, blank);
         let sentence = format!(
             "The serial number of this board ({} {}) gets other bytes. It tells the board from all others. To keep it, leave these bytes \
@@ -464,6 +456,16 @@ fn describe(source: ClockSource) -> String {
 pub(super) fn shutting<'c>(chip: &'c Chip, configuration: &[u8], way: Way) -> Vec<(&'c str, &'c FieldValue)> {
     let value = |field: &'c Field| Some((field.symbol.as_str(), fields::value(field, configuration)?));
     chip.fields.iter().filter_map(value).filter(|(_, value)| value.shuts.contains(&way)).collect()
+}
+
+/// An application that has bytes in the flash which `does_what`, such as 'holds the loader'.
+pub(super) fn overlap_finding(application: &NamedImage, hit: Span, does_what: &str) -> Finding {
+    let sentence = format!(
+        "{} has bytes at {}, in the flash that {does_what}. Write a smaller image, or take a combined one apart with `--only application`.",
+        application.name,
+        place(hit)
+    );
+    Finding::new(Kind::ImageOverlapsLoader, sentence)
 }
 
 /// An image that a chip would not start.

@@ -2,7 +2,7 @@
 //! known beforehand counts.
 
 use super::NamedImage;
-use super::checks::{outside_memory, place, start_finding};
+use super::checks::{outside_memory, overlap_finding, start_finding};
 use crate::board::{Board, Chip};
 use crate::finding::{Finding, Kind};
 use crate::image::Memory;
@@ -12,15 +12,8 @@ pub fn through_loader(application: &NamedImage, board: &Board, chip: &Chip) -> V
     let start = board.application(chip).start();
     let overlap = board.reservation.as_ref().and_then(|reservation| {
         let hit = application.image.crop(reservation.span).extent()?;
-        let sentence = format!(
-            "{} has bytes at {}, in the flash that board {} reserves for the loader ({}). Write a smaller image, or take a combined one \
-             apart with `--only application`.",
-            application.name,
-            place(hit),
-            board.name,
-            reservation.span
-        );
-        Some(Finding::new(Kind::ImageOverlapsLoader, sentence))
+        let does_what = format!("board {} reserves for the loader ({})", board.name, reservation.span);
+        Some(overlap_finding(application, hit, &does_what))
     });
     let unrecorded = "Through its loader a board cannot be read: what its flash holds now is not recorded, and there will be no way back. \
                       Settings in the EEPROM are not touched.";

@@ -1,7 +1,8 @@
 //! `farrier boards new`: a first board file, from what the chip says and what its owner answers.
 
+use super::super::args::volts;
 use super::super::ask;
-use super::super::context::{Context, command_with};
+use super::super::context::{Context, command_again, command_with};
 use super::super::images::write_new;
 use super::super::output;
 use super::super::stop::Stop;
@@ -202,41 +203,46 @@ impl New {
     }
 
     fn clock(&self, chip: &Chip, configuration: Option<&[u8]>) -> Result<(Stated<ClockSetting>, Option<String>), Stop> {
-        let own = configuration.and_then(|bytes| clock_of(chip, bytes));
-        let source = match (self.clock, own) {
-            (Some(source), _) => source,
-            (None, Some(read)) if !ask::somebody_there() && self.hz.is_none_or(|hz| hz == read.hz) => {
-                return Ok((Stated::read(read), self.clock_known.clone()));
-            }
-            (None, _) if !ask::somebody_there() => {
-                let what = "what runs the chip is not known, and nobody is here to say it";
-                return Err(Stop::usage(what)
-                    .hint("As an example:")
-                    .command(command_with("--clock", "crystal --hz 16MHz").replace('\'', "")));
-            }
-            (None, own) => {
-                let choices = ["a crystal or resonator", "an oscillator of the chip's own", "a signal on the clock pin"];
-                let now = own.map(|own| format!(" Now it runs on its own oscillator, {} for the firmware.", own.hz)).unwrap_or_default();
-                let chosen = ask::choose(&format!("What should run the chip?{now}"), None, &choices.map(str::to_owned))?;
-                [Source::Crystal, Source::Internal, Source::External][chosen]
-            }
-        };
+        let now = configuration.and_then(|bytes| clock_of(chip, bytes));
+        if let (None, Some(now), false) = (self.clock, now, ask::somebody_there())
+            && self.hz.is_none_or(|hz| hz == now.hz)
+        {
+            return Ok((Stated::read(now), self.clock_known.clone()));
+        }
+        let source = self.source(now)?;
         let hz = match self.hz {
             Some(hz) => hz,
             None => {
-                let now = own.map(|own| own.hz.to_string().replace(' ', "")).unwrap_or_default();
+                let now = now.map(|now| now.hz.to_string().replace(' ', "")).unwrap_or_default();
                 let answer = told_or_asked(None, "How fast, as the firmware sees it (20MHz)?", || now)?;
                 frequency(&answer.value).map_err(Stop::usage)?
             }
         };
         let known = told_or_asked(self.clock_known.clone(), "How is that known (printed on the crystal, measured)?", String::new)?.value;
-        let known = Some(known).filter(|known| !known.is_empty());
         let source = match source {
             Source::Crystal => ClockSource::Crystal { from_hz: hz, to_hz: hz },
             Source::External => ClockSource::External,
             Source::Internal => own_oscillator(chip, hz)?,
         };
-        Ok((Stated::told(ClockSetting { source, hz }), known))
+        Ok((Stated::told(ClockSetting { source, hz }), Some(known).filter(|known| !known.is_empty())))
+    }
+
+    /// What should run the chip; `now` it may run on its own oscillator.
+    fn source(&self, now: Option<ClockSetting>) -> Result<Source, Stop> {
+        if let Some(source) = self.clock {
+            return Ok(source);
+        }
+        if !ask::somebody_there() {
+            let missing = if self.hz.is_some() { &["--clock", "crystal"][..] } else { &["--clock", "crystal", "--hz", "16MHz"] };
+            let example: Vec<String> = missing.iter().map(|word| (*word).to_owned()).collect();
+            return Err(Stop::usage("what runs the chip is not known, and nobody is here to say it")
+                .hint("As an example:")
+                .command(command_again(&example)));
+        }
+        let choices = ["a crystal or resonator", "an oscillator of the chip's own", "a signal on the clock pin"];
+        let now = now.map(|now| format!(" Now it runs on its own oscillator, {} for the firmware.", now.hz)).unwrap_or_default();
+        let chosen = ask::choose(&format!("What should run the chip?{now}"), None, &choices.map(str::to_owned))?;
+        Ok([Source::Crystal, Source::Internal, Source::External][chosen])
     }
 
     fn supply(&self, context: &Context, found: &Found) -> Result<Stated<Millivolts>, Stop> {
@@ -251,9 +257,8 @@ impl New {
             return Ok(Stated::read(nominal(measured).unwrap_or(measured)));
         }
         let answer = told_or_asked(None, "At how many volts does the chip run?", || "5".into())?;
-        let volts: f64 =
-            answer.value.trim_end_matches(['V', 'v']).trim().parse().map_err(|_| Stop::usage("give a number of volts, as 3.3"))?;
-        Ok(Stated { value: Millivolts((volts * 1000.0).round().clamp(0.0, 60_000.0) as u16), basis: answer.basis })
+        let value = volts(&answer.value).map_err(|why| Stop::usage(format!("'{}' is no supply: {why}", answer.value)))?;
+        Ok(Stated { value, basis: answer.basis })
     }
 
     fn reservation(&self, chip: &Chip) -> Result<Reserved, Stop> {
@@ -282,7 +287,7 @@ impl New {
         let answer =
             told_or_asked(self.baud.map(|baud| baud.to_string()), "At how many baud does its serial port talk?", || BAUD.to_string())?;
         let wrong = || Stop::usage(format!("'{}' is no line speed: give one such as 38400", answer.value));
-        let baud: u32 = answer.value.parse().ok().filter(|baud| (50..=4_000_000).contains(baud)).ok_or_else(wrong)?;
+        let baud: u32 = answer.value.parse().map_err(|_| wrong())?;
         let alive =
             told_or_asked(self.alive.clone(), "What does its firmware say there when it runs? Enter, if nothing.", String::new)?.value;
         if !alive.is_empty() {

@@ -147,36 +147,37 @@ impl Store {
     /// # Errors
     /// A name that is in use or cannot be one, a board that is not in the catalog, or the disk's.
     pub fn create(&self, name: &str, board: &str, seed: u64) -> Result<(), StoreError> {
-        self.make(name, board, seed, |description, chip| Ok(SimBoard::new(description, chip, seed)))
+        self.make(name, board, seed, |description, chip| Ok((SimBoard::new(description, chip, seed), ())))
     }
 
-    /// Makes a sim of a board that was in use and was bricked in a way of this name, or in one that the seed draws ([`SURPRISE`]).
+    /// Makes a sim of a board that was in use and was bricked in a way of this name, or in one that the seed draws ([`SURPRISE`]); which it
+    /// was.
     ///
     /// # Errors
     /// As [`Store::create`]; no such kind, or one that this board cannot have.
-    pub fn create_bricked(&self, name: &str, board: &str, seed: u64, kind: &str) -> Result<(), StoreError> {
+    pub fn create_bricked(&self, name: &str, board: &str, seed: u64, kind: &str) -> Result<&'static Bricked, StoreError> {
         self.make(name, board, seed, |description, chip| {
             let surprise = kind == SURPRISE;
             let drawn = if surprise { Bricked::drawn(description, chip, seed) } else { None };
             let chosen = drawn.map_or_else(|| Bricked::named(kind), Ok)?;
             let mut made = SimBoard::bricked(description, chip, seed, &[chosen])?;
             made.brick = Some(Brick { kind: chosen.name.into(), surprise });
-            Ok(made)
+            Ok((made, chosen))
         })
     }
 
-    fn make(
+    fn make<T>(
         &self,
         name: &str,
         board: &str,
         seed: u64,
-        make: impl FnOnce(&Board, &Chip) -> Result<SimBoard, StoreError>,
-    ) -> Result<(), StoreError> {
+        make: impl FnOnce(&Board, &Chip) -> Result<(SimBoard, T), StoreError>,
+    ) -> Result<T, StoreError> {
         if !is_name(name) && !is_path(name) {
             return Err(StoreError::BadName { name: name.into() });
         }
         let (description, chip) = self.board(board)?;
-        let made = make(&description, &chip)?;
+        let (made, told) = make(&description, &chip)?;
         let files = self.files(name);
         let folder = files.state.parent().unwrap_or(Path::new(""));
         fs::create_dir_all(folder).map_err(io_error("create the folder", folder))?;
@@ -184,7 +185,8 @@ impl Store {
         if self.exists(name) {
             return Err(StoreError::Exists { name: name.into() });
         }
-        State::of(&made, board, seed).write(&files)
+        State::of(&made, board, seed).write(&files)?;
+        Ok(told)
     }
 
     /// A board of the catalog whose chip can be simulated.
