@@ -37,7 +37,11 @@ pub enum Format {
 impl Export {
     pub fn run(&self, context: &Context, journal: &Journal) -> Result<(), Stop> {
         let wanted = context.jobs(journal)?.into_iter().filter(|job| self.filter.takes(&context.global, job));
-        let records = wanted.map(|job| context.job(journal, job.id)).collect::<Result<Vec<_>, Stop>>()?;
+        let records = wanted.map(|job| {
+            let kept = journal.job(job.id)?;
+            Ok(JobRecord { job, ..kept })
+        });
+        let records = records.collect::<Result<Vec<_>, Stop>>()?;
         let named = self.file.extension().is_some_and(|extension| extension.eq_ignore_ascii_case("csv"));
         let format = self.format.unwrap_or(if named { Format::Csv } else { Format::JsonLines });
         let bytes = match format {
