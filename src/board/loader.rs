@@ -11,7 +11,7 @@ use crate::units::{Bytes, Hertz};
 use std::fmt;
 
 /// The one loader there is, built for many parts.
-const SERIAL: &str = "serial";
+pub const SERIAL_LOADER: &str = "serial";
 
 /// Timer1 counts the clock divided by this.
 const TICK: u64 = 1024;
@@ -37,8 +37,10 @@ pub struct BuiltLoader {
 /// Why a board has no loader of ours.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum LoaderError {
-    #[error("there is no built-in loader \"{0}\"; there is: {SERIAL}")]
+    #[error("there is no built-in loader \"{0}\"; there is: {SERIAL_LOADER}")]
     Unknown(String),
+    #[error("the {0} has no boot section: reset always starts it at 0x00000, where the application begins")]
+    NoBootSection(String),
     #[error("board {0} reserves no flash for a loader; give its board file a [reservation]")]
     NoReservation(String),
     #[error("the loader is not built for the {0}; its own pages, boards/loaders, say for which parts it is and why not for others")]
@@ -61,7 +63,7 @@ pub enum LoaderError {
 
 /// Whether a built-in loader has this name.
 pub fn is_loader(name: &str) -> bool {
-    name == SERIAL
+    name == SERIAL_LOADER
 }
 
 /// The built-in loader of this name for a board.
@@ -71,11 +73,14 @@ pub fn is_loader(name: &str) -> bool {
 /// # Errors
 /// What the board's chip or file lacks.
 pub fn loader(name: &str, board: &Board, chip: &Chip) -> Result<BuiltLoader, LoaderError> {
-    let reservation = board.reservation.as_ref().ok_or_else(|| LoaderError::NoReservation(board.name.clone()))?;
     if !is_loader(name) {
         return Err(LoaderError::Unknown(name.into()));
     }
+    if chip.boot_sections.is_empty() {
+        return Err(LoaderError::NoBootSection(chip.part.clone()));
+    }
     let built_for = BuiltFor::part(&chip.part)?;
+    let reservation = board.reservation.as_ref().ok_or_else(|| LoaderError::NoReservation(board.name.clone()))?;
     let code = built_for.code()?;
     let span = reservation.span;
     if span.end() != chip.flash_span().end() {

@@ -4,7 +4,7 @@ use super::change::{self, Change};
 use super::context::Context;
 use super::images;
 use super::stop::Stop;
-use crate::board::{self, Board, Chip};
+use crate::board::{self, Board, Chip, LoaderError, SERIAL_LOADER};
 use crate::image::ByteAddress;
 use crate::plan::{ApplicationIntent, Intent, LoaderIntent, NamedImage};
 use clap::{Args, Subcommand};
@@ -83,7 +83,14 @@ impl Install {
         let own = board.reservation.as_ref().and_then(|reservation| reservation.loader.as_deref());
         let Some(name) = self.loader.as_deref().or(context.folder.loader.as_deref()).or(own) else {
             let what = format!("the board file of {} names no loader", board.name);
-            return Err(Stop::usage(what).hint("name one: --loader NAME|FILE"));
+            // Why the built-in one would not do either, where that is so whatever the board file says.
+            return Err(match board::loader(SERIAL_LOADER, board, chip) {
+                Err(why @ LoaderError::NoBootSection(_)) => Stop::usage(why.to_string()),
+                Err(why @ LoaderError::NotBuilt(_)) => {
+                    Stop::usage(format!("{what}, and {why}")).hint("name one of your own: --loader FILE")
+                }
+                _ => Stop::usage(what).hint("name one: --loader NAME|FILE"),
+            });
         };
         if !board::is_loader(name) || Path::new(name).exists() {
             return images::flash_only(name, self.at);

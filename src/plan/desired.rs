@@ -240,7 +240,7 @@ struct Draft<'a> {
     desired: Desired,
 }
 
-impl Draft<'_> {
+impl<'a> Draft<'a> {
     fn loader(&mut self, loader: &LoaderIntent) -> Result<(), DesireError> {
         match loader {
             LoaderIntent::Keep => {}
@@ -263,9 +263,7 @@ impl Draft<'_> {
                     self.reservation()?;
                 }
                 self.fill(&spans, None);
-                let no_field = DesireError::NoResetField { part: self.chip.part.clone() };
-                let reset = self.chip.field_for(Role::ResetStart).ok_or(no_field)?;
-                self.set_field(&reset.name, "application", &Origin::Asked)?;
+                self.set_field(&self.reset_field()?.name, "application", &Origin::Asked)?;
                 self.unlock_boot_section();
             }
         }
@@ -273,7 +271,13 @@ impl Draft<'_> {
     }
 
     fn reservation(&self) -> Result<&Reservation, DesireError> {
+        self.reset_field()?;
         self.board.reservation.as_ref().ok_or_else(|| DesireError::NoReservation { board: self.board.name.clone() })
+    }
+
+    /// A chip without it starts no loader, whatever a board file reserves.
+    fn reset_field(&self) -> Result<&'a Field, DesireError> {
+        self.chip.field_for(Role::ResetStart).ok_or_else(|| DesireError::NoResetField { part: self.chip.part.clone() })
     }
 
     /// The boot lock off: lock bits that do nothing are 1.

@@ -138,3 +138,25 @@ fn a_difference_is_explained() {
     assert_eq!(json["differences"][0]["wanted_from"], "newer.bin");
     assert!(json["explanation"].as_str().is_some_and(|words| words.contains("vent.hex (job 1")));
 }
+
+/// A chip that starts no loader, one that the built-in loader is not built for, and one whose board only has to say where.
+#[test]
+fn a_chip_that_can_have_no_loader_is_told_why() {
+    let home = Home::new();
+    for part in ["attiny85", "atmega32m1", "atmega328p"] {
+        home.run(&format!("sim new {part} --board generic-{part}")).exits(0);
+    }
+    home.file("theirs.bin", &[0x0C; 64]);
+    for rest in ["install", "install --loader serial"] {
+        home.run(&format!("loader {rest} --via sim:attiny85 --yes")).exits(2).says("the ATtiny85 has no boot section");
+    }
+    for rest in ["install --loader theirs.bin --at 0x1F00", "remove"] {
+        home.run(&format!("loader {rest} --via sim:attiny85 --yes")).exits(2).says("ATtiny85 always starts at 0x00000");
+    }
+    let refused = home.run("loader install --via sim:atmega32m1 --yes");
+    refused.exits(2).says("the loader is not built for the ATmega32M1").says("--loader FILE");
+    home.run("loader install --via sim:atmega328p --yes").exits(2).says("names no loader").says("--loader NAME|FILE");
+    home.run("loader install --loader serial --via sim:atmega328p --yes").exits(2).says("give its board file a [reservation]");
+    let journal = home.run("journal --json");
+    assert_eq!(journal.json()["jobs"].as_array().map(Vec::len), Some(0), "nothing was changed");
+}

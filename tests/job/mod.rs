@@ -3,6 +3,7 @@
 mod bad_bridge;
 mod bad_days;
 mod cuts;
+pub mod drafted;
 mod every_chip;
 mod interrupt;
 mod killed;

@@ -260,7 +260,7 @@ impl Records {
 
 /// `loader install` with the loader that the board file names.
 pub fn install(board: &Board) -> Intent {
-    let (_, chip) = Catalog::built_in().board(&board.name).expect("a board that is built in");
+    let chip = Catalog::built_in().chip(&board.chip).expect("a chip of the catalog");
     let loader = farrier::diagnosis::own_loader(board, &chip).expect("the board names a loader");
     Intent { loader: LoaderIntent::Install(loader), ..Intent::default() }
 }

@@ -2,16 +2,15 @@
 //! an application and starts it.
 
 use super::emulator::{Emulator, Place, knows};
-use farrier::board::{Board, BuiltLoader, Catalog, Chip, ClockSetting, LineSpeed, LoaderLine, Reservation, loader};
+use crate::job::drafted::with_loader;
+use farrier::board::{Board, BuiltLoader, Catalog, Chip, LineSpeed, SERIAL_LOADER, loader};
 use farrier::diagnosis::own_loader;
 use farrier::image::ByteAddress;
 use farrier::plan::{Intent, LoaderIntent, Observed, desire};
-use farrier::units::Hertz;
 use std::fs;
 use std::time::Duration;
 
 const SECOND: Duration = Duration::from_secs(1);
-const CLOCK: Hertz = Hertz(8_000_000);
 
 /// Every chip that has a file, by the name of the file.
 fn parts() -> Vec<String> {
@@ -23,19 +22,12 @@ fn parts() -> Vec<String> {
 
 /// A board with this chip, which has a loader on its last USART in the smallest boot section that it fits into.
 fn board(part: &str) -> Option<(Board, Chip, BuiltLoader)> {
-    let (mut board, chip) = Catalog::built_in().board(&format!("generic-{part}")).unwrap();
-    board.clock = ClockSetting { hz: CLOCK, ..board.clock };
-    let mut sections = chip.boot_sections.clone();
-    sections.sort_by_key(|section| section.span.len());
-    let usarts = (0..4).rev();
-    let places = usarts.flat_map(|usart| sections.iter().map(move |section| (usart, section.span)));
-    let mut fitting = places.filter_map(|(usart, span)| {
-        let line = LoaderLine { usart: Some(usart), baud: Some(38_400), hold: None };
-        board.reservation = Some(Reservation { span, loader: Some("serial".into()), start_delay_ms: 1_000, line });
-        Some((board.clone(), loader("serial", &board, &chip).ok()?))
-    });
-    let (with_loader, built) = fitting.next()?;
-    Some((with_loader, chip, built))
+    let (mut board, chip) = with_loader(part)?;
+    let built = (0..4).rev().find_map(|usart| {
+        board.reservation.as_mut()?.line.usart = Some(usart);
+        loader(SERIAL_LOADER, &board, &chip).ok()
+    })?;
+    Some((board, chip, built))
 }
 
 /// The flash of a chip as shipped, once its loader is installed.

@@ -6,7 +6,7 @@ use super::super::context::{Context, command_again, command_with};
 use super::super::images::write_new;
 use super::super::output;
 use super::super::stop::Stop;
-use crate::board::{Chip, ClockSetting, ClockSource, Draft, DraftReservation, Drafted, Role, Stated, clock_of, read_board};
+use crate::board::{Chip, ClockSetting, ClockSource, Draft, DraftReservation, Drafted, Role, SERIAL_LOADER, Stated, clock_of, read_board};
 use crate::image::{ByteAddress, Span};
 use crate::plan::Observed;
 use crate::reader::{FileError, is_name};
@@ -74,9 +74,6 @@ pub enum Source {
 
 /// Flash for a loader, if any, and how that is known.
 type Reserved = Stated<Option<DraftReservation>>;
-
-/// The loader that is built in.
-const SERIAL: &str = "serial";
 
 /// Assumed where nobody says how fast the serial port talks: what the demo boards have.
 const BAUD: u32 = 38_400;
@@ -277,7 +274,7 @@ impl New {
         let none = || Stop::usage(format!("the {} has no boot section of {bytes} bytes; it has: {sizes}", chip.part));
         let span = sections.into_iter().find(|span| span.len() == bytes).ok_or_else(none)?;
         Ok(Stated {
-            value: Some(DraftReservation { span, loader: Some(SERIAL.into()), baud: None, start_delay_ms: 2_000 }),
+            value: Some(DraftReservation { span, loader: Some(SERIAL_LOADER.into()), baud: None, start_delay_ms: 2_000 }),
             basis: answer.basis,
         })
     }
