@@ -1,0 +1,71 @@
+//! The configuration against the clock and the supply that the board has.
+
+use super::super::Case;
+use super::super::cause::{Cause, CauseKind};
+use super::Contents;
+use crate::board::Role;
+
+impl Contents<'_, '_> {
+    /// The configuration against the clock and the supply that the board has.
+    pub(super) fn clock_and_supply(&mut self) {
+        if self.told.has(CauseKind::AsShipped) {
+            return;
+        }
+        self.clock();
+        self.brown_out();
+    }
+
+    fn clock(&mut self) {
+        let Case { board, chip, .. } = *self.case;
+        let roles = [Role::Clock, Role::StartUp, Role::ClockDivider];
+        let words = self.words(Role::Clock);
+        let fed = self.observed.access.as_ref().and_then(|access| access.clock_output);
+        let runs_at = chip.system_clock(board, self.configuration);
+        let cause = match (fed, runs_at) {
+            (Some(fed), _) => Cause::new(
+                CauseKind::NoClock,
+                format!("The configuration chooses a clock that is not there ({words}): the chip answers only with {fed} from the bridge."),
+            ),
+            _ if board.generic => return,
+            (None, Some(hz)) if hz == board.clock.hz => return,
+            (None, Some(hz)) if hz < board.clock.hz => Cause::new(
+                CauseKind::ClockSlow,
+                format!("The chip runs at {hz} instead of {}: the configuration chooses {words}{}.", board.clock.hz, self.divided()),
+            ),
+            (None, hz) => {
+                let hz = hz.map_or("a clock that the board file does not have".to_owned(), |hz| hz.to_string());
+                let sentence = format!("The chip runs at {hz} instead of {}: the configuration chooses {words}.", board.clock.hz);
+                Cause::new(CauseKind::ClockDiffers, sentence)
+            }
+        };
+        self.told.cause(cause);
+        self.want(|field| field.role.is_some_and(|role| roles.contains(&role)));
+    }
+
+    fn divided(&self) -> &'static str {
+        let divider = self.case.chip.field_for(Role::ClockDivider).and_then(|field| field.read(self.configuration)?.value);
+        if divider.is_some_and(|value| value.name == "on") { ", divided by 8" } else { "" }
+    }
+
+    /// What stands in the field with this role, in words.
+    fn words(&self, role: Role) -> String {
+        let setting = self.case.chip.field_for(role).and_then(|field| field.read(self.configuration));
+        setting.map_or_else(|| "no clock field".to_owned(), |setting| setting.words().to_owned())
+    }
+
+    fn brown_out(&mut self) {
+        let Case { board, chip, .. } = *self.case;
+        let measured = self.observed.access.as_ref().and_then(|access| access.supply);
+        let supply = measured.unwrap_or(board.levels);
+        let level = chip.decode(self.configuration).into_iter().find_map(|setting| {
+            let level = setting.value?.resets_below?;
+            (level > supply).then_some((setting.field.name.clone(), level))
+        });
+        let Some((name, level)) = level else { return };
+        let sentence = format!(
+            "The brown-out level is {level} and the supply {supply}, so the chip is held in reset for ever and its firmware never starts."
+        );
+        self.told.cause(Cause::new(CauseKind::BrownOutAboveSupply, sentence));
+        self.want(|field| field.name == name);
+    }
+}

@@ -1,0 +1,79 @@
+//! The configuration against the one that the board file expects, and which fields go into the remedy.
+
+use super::super::Case;
+use super::super::cause::{Cause, CauseKind};
+use super::super::loader::Fitted;
+use super::super::rung::{Rung, Verdict};
+use super::Contents;
+use crate::board::{Field, Role, Setting};
+
+impl Contents<'_, '_> {
+    pub(super) fn configuration(&mut self) {
+        const QUESTION: &str = "Is the configuration as the board file expects it?";
+        let Case { board, chip, .. } = *self.case;
+        let expected = board.expected_configuration(chip, self.configuration);
+        let bytes: Vec<String> =
+            chip.configuration.iter().zip(self.configuration).map(|(byte, of)| format!("{} 0x{of:02X}", byte.name)).collect();
+        let bytes = bytes.join(", ");
+        if board.expected_configuration.is_empty() {
+            let seen = format!("The board file expects nothing in particular; it is {bytes}.");
+            return self.told.rung(Rung::new("configuration", QUESTION, Verdict::Unknown, seen));
+        }
+        let (held, wanted) = (chip.decode(self.configuration), chip.decode(&expected));
+        let differs: Vec<(&Setting, &Setting)> = held.iter().zip(&wanted).filter(|(held, wanted)| held.bits != wanted.bits).collect();
+        let list: Vec<String> =
+            differs.iter().map(|(held, wanted)| format!("{} is {} and not {}", held.field.name, held.name(), wanted.name())).collect();
+        let seen = match list.as_slice() {
+            [] => format!("Yes: {bytes}."),
+            _ => format!("No: {bytes}; {}.", list.join("; ")),
+        };
+        let faults: Vec<(&Setting, &String)> =
+            differs.iter().zip(&list).filter(|((held, _), _)| self.is_fault(held.field)).map(|((held, _), text)| (*held, text)).collect();
+        let verdict = match (list.is_empty(), faults.is_empty() && self.made.fields.is_empty()) {
+            (true, _) => Verdict::Fine,
+            (false, true) => Verdict::Unknown,
+            (false, false) => Verdict::Wrong,
+        };
+        self.told.rung(Rung::new("configuration", QUESTION, verdict, seen).rules_out("a wrong clock, brown-out level or start"));
+        if !faults.is_empty() {
+            let list: Vec<&str> = faults.iter().map(|(_, text)| text.as_str()).collect();
+            let sentence = format!("The configuration is not as the board file expects it: {}.", list.join("; "));
+            self.told.cause(Cause::new(CauseKind::ConfigurationDiffers, sentence));
+            self.want(|field| faults.iter().any(|(held, _)| held.field.name == field.name));
+        }
+    }
+
+    /// Whether it is a fault that this field differs, and no other cause tells of it. On a board without a loader the fields that go
+    /// with one are as they should be, and so are those that nobody has touched.
+    fn is_fault(&self, field: &Field) -> bool {
+        let told = self.made.fields.iter().any(|(name, _)| *name == field.name);
+        let of_loader = matches!(field.role, Some(Role::ResetStart | Role::BootSection));
+        let untouched = field.bits_in(self.configuration) == field.bits_in(&self.case.chip.factory_configuration());
+        let shipped = self.told.has(CauseKind::AsShipped);
+        !told && !of_loader && !shipped && (self.has_loader() || !untouched)
+    }
+
+    /// Whether this board should start a loader: reset leads to one, or one is there.
+    fn has_loader(&self) -> bool {
+        let own = self.case.board.reservation.as_ref().is_some_and(|reservation| reservation.loader.is_some());
+        own && (self.starts_loader || matches!(self.fitted, Fitted::BuiltIn(_) | Fitted::InPart(..) | Fitted::Altered(..)))
+    }
+
+    /// What the board file has for fields that are wrong goes into the remedy.
+    pub(super) fn want(&mut self, wrong: impl Fn(&Field) -> bool) {
+        let Case { board, chip, .. } = *self.case;
+        let expected = board.expected_configuration(chip, self.configuration);
+        let differs = |field: &&Field| field.bits_in(&expected) != field.bits_in(self.configuration);
+        let listed =
+            |field: &Field| board.expected_configuration.iter().any(|(name, _)| chip.field(name).is_some_and(|of| of.name == field.name));
+        for field in chip.fields.iter().filter(|field| wrong(field)).filter(|field| differs(field) || !listed(field)) {
+            let expected = board.expected_configuration.iter().find(|(name, _)| chip.field(name).is_some_and(|of| of.name == field.name));
+            let known = |fields: &[(String, String)]| fields.iter().any(|(name, _)| *name == field.name);
+            match expected {
+                Some(_) if known(&self.made.fields) => {}
+                Some((_, value)) => self.made.fields.push((field.name.clone(), value.clone())),
+                None => self.made.unknown_fields.push(field.name.clone()),
+            }
+        }
+    }
+}
