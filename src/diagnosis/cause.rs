@@ -103,6 +103,9 @@ causes! {
          of something that was written over it. Nothing but its owner can tell."
     ConfigurationDiffers "configuration-differs"
         "Fields of the configuration are not as the board file expects them."
+    WatchdogAlwaysOn "watchdog-always-on"
+        "The configuration has the watchdog always on, and no board file or snapshot says that it should be. Firmware that does not feed \
+         it is reset over and over; firmware that is made for it runs as it should."
 }
 
 impl Serialize for CauseKind {

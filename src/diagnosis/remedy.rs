@@ -81,6 +81,9 @@ impl<'a> Draft<'a, '_> {
             return self.locked(wanted);
         }
         if self.has(CauseKind::AsShipped) && wanted.is_none() {
+            if self.made.perhaps.is_some() {
+                self.left("Whether the chip is new or was erased: nothing on it tells.");
+            }
             return;
         }
         if !self.flash_from_snapshot(wanted) {

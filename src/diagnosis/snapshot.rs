@@ -2,6 +2,7 @@
 
 use super::rung::{Rung, Verdict};
 use super::{Case, Told, contents};
+use crate::board::Chip;
 use crate::image::{Image, Memory, Span};
 use crate::plan::{Observed, Part, Restore, serial_number};
 
@@ -33,6 +34,17 @@ impl Kept {
     /// A snapshot of this name.
     pub fn of(name: String, chip: &str, tag: Option<&str>, held: Observed) -> Kept {
         Kept { name, chip: chip.to_owned(), tag: tag.map(str::to_owned), held }
+    }
+
+    /// What it has in the application's flash, without blank pages and without what is blank at the end.
+    pub(super) fn application(&self, room: Span, chip: &Chip) -> Image {
+        let (blank, mut image) = (chip.flash.blank, Image::default());
+        for page in room.pages(chip.flash.page) {
+            let bytes = self.held.flash.bytes.filled(page, blank);
+            let end = bytes.iter().rposition(|byte| *byte != blank).map_or(0, |last| last + 1);
+            image.overwrite(page.start(), &bytes[..end]);
+        }
+        image
     }
 
     /// What the planner needs of it.

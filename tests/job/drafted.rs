@@ -1,11 +1,10 @@
-//! A board with our loader for every chip that it is built for, as `boards new` drafts it.
+//! A board for every chip, as `boards new` drafts it: with our loader, where that is built for the chip.
 
 use farrier::board::{
-    Board, Catalog, Chip, ClockSetting, ClockSource, Draft, DraftReservation, Role, SERIAL_LOADER, Stated, generic_board, loader,
-    read_board,
+    Board, Catalog, Chip, ClockSetting, ClockSource, Draft, DraftReservation, Role, SERIAL_LOADER, Stated, loader, read_board,
 };
 use farrier::image::Span;
-use farrier::units::Hertz;
+use farrier::units::{Hertz, Millivolts};
 
 const CLOCK: Hertz = Hertz(8_000_000);
 const BAUD: u32 = 38_400;
@@ -18,7 +17,7 @@ pub fn with_loader(part: &str) -> Option<(Board, Chip)> {
     sections.sort_by_key(|span| span.len());
     let drafts = sections.into_iter().flat_map(|span| clocks(&chip).into_iter().map(move |clock| (span, clock)));
     let drafts: Vec<(Span, ClockSetting)> = drafts.collect();
-    let board = drafts.into_iter().find_map(|(span, clock)| drafted(&chip, span, clock))?;
+    let board = drafts.into_iter().find_map(|(span, clock)| draft(&chip, Some(span), clock))?;
     Some((board, chip))
 }
 
@@ -34,26 +33,40 @@ fn clocks(chip: &Chip) -> Vec<ClockSetting> {
     std::iter::once(crystal).chain(own).chain([signal]).collect()
 }
 
-fn drafted(chip: &Chip, span: Span, clock: ClockSetting) -> Option<Board> {
-    let (generic, _) = Catalog::built_in().board(&generic_board(&chip.part)).expect("a generic board");
+/// The same without a loader, where none fits.
+pub fn drafted(part: &str) -> (Board, Chip) {
+    with_loader(part).unwrap_or_else(|| {
+        let chip = Catalog::built_in().chip(part).expect("a chip of the catalog");
+        let board = clocks(&chip).into_iter().find_map(|clock| draft(&chip, None, clock)).expect("a clock that it can have");
+        (board, chip)
+    })
+}
+
+/// A usual supply that the chip bears, below its highest brown-out level where there is one: a board that can be in brown-out for ever.
+fn supply(chip: &Chip) -> Millivolts {
+    let (least, most) = chip.supply.expect("a supply range");
+    let usual = || [5_000, 3_300, 2_000].map(Millivolts).into_iter().filter(move |usual| (least..=most).contains(usual));
+    let level = chip.fields.iter().flat_map(|field| &field.values).filter_map(|value| value.resets_below).max();
+    usual().find(|supply| level.is_some_and(|level| level > *supply)).or(usual().next()).expect("a usual supply")
+}
+
+fn draft(chip: &Chip, reserved: Option<Span>, clock: ClockSetting) -> Option<Board> {
+    let reservation =
+        reserved.map(|span| DraftReservation { span, loader: Some(SERIAL_LOADER.into()), baud: Some(BAUD), start_delay_ms: 1_000 });
     let draft = Draft {
         name: format!("kiln-{}", chip.part.to_ascii_lowercase()),
         summary: Stated::told("fires the pots".into()),
         chip: Stated::told(chip),
         configuration: None,
-        supply: Stated::told(generic.levels),
+        supply: Stated::told(supply(chip)),
         clock: Stated::told(clock),
         clock_known: None,
-        reservation: Stated::told(Some(DraftReservation {
-            span,
-            loader: Some(SERIAL_LOADER.into()),
-            baud: Some(BAUD),
-            start_delay_ms: 1_000,
-        })),
+        reservation: Stated::told(reservation),
         drives: Vec::new(),
         settings: Stated::assumed(Some(Span::first(chip.eeprom.bytes))),
         console: None,
     };
     let (board, chip) = draft.can_run().then(|| read_board(&draft.write().text, |_| Ok(chip.clone())).ok())??;
-    loader(SERIAL_LOADER, &board, &chip).ok().filter(|built| built.speed.fits()).map(|_| board)
+    let fits = reserved.is_none() || loader(SERIAL_LOADER, &board, &chip).is_ok_and(|built| built.speed.fits());
+    fits.then_some(board)
 }

@@ -30,8 +30,27 @@ impl<'a> Contents<'a, '_> {
         let best = fits.filter(|(_, fit)| *fit != Fit::Other).min_by_key(|(known, fit)| (rank(fit), self.distance(known)));
         match best {
             Some((known, fit)) => self.known_application(known, &fit),
-            None => self.unknown_application(room),
+            None => match self.application_cause_by_snapshot(room) {
+                Some((seen, cause)) => {
+                    self.told.rung(Rung::new("flash", QUESTION, Verdict::Wrong, seen));
+                    self.told.cause(cause);
+                }
+                None => self.unknown_application(room),
+            },
         }
+    }
+
+    /// The application that the board's own snapshot has, where it is there in part, moved or damaged. Most of it with something else
+    /// in some pages may as well be a newer one.
+    fn application_cause_by_snapshot(&self, room: Span) -> Option<(String, Cause)> {
+        let (kept, chip) = (self.made.snapshot?, self.case.chip);
+        let image = kept.application(room, chip);
+        let fit = fit(&self.observed.flash.bytes, &image, room, chip.flash.page, chip.flash.blank);
+        if matches!(fit, Fit::Altered { .. }) {
+            return None;
+        }
+        let known = Known { name: format!("the application in {}", kept.name), image, from: From::Wanted };
+        Some((self.fit_seen(&known, &fit)?.1, self.application_cause(&known, &fit)?))
     }
 
     /// How near a known image is to this board, where several fit alike.
@@ -49,8 +68,17 @@ impl<'a> Contents<'a, '_> {
     }
 
     fn known_application(&mut self, known: &'a Known, fit: &Fit) {
+        let Some((verdict, seen)) = self.fit_seen(known, fit) else { return };
+        self.told.rung(Rung::new("flash", QUESTION, verdict, seen).rules_out("a wrong, moved or half-written application"));
+        if let Some(cause) = self.application_cause(known, fit) {
+            self.told.cause(cause);
+        }
+        self.made.application = Some(known).filter(|known| self.own(known));
+    }
+
+    fn fit_seen(&self, known: &Known, fit: &Fit) -> Option<(Verdict, String)> {
         let name = &known.name;
-        let (verdict, seen) = match fit {
+        Some(match fit {
             Fit::Same => (verdict(self.own(known)), format!("It is {name}, every byte of it.")),
             Fit::Damaged { page, bits } => {
                 (Verdict::Wrong, format!("It is {name}, but {} of page {page} read 1 instead of 0.", Count(*bits as usize, "bit")))
@@ -58,13 +86,8 @@ impl<'a> Contents<'a, '_> {
             Fit::HalfWritten { pages } => (Verdict::Wrong, format!("It is {name} in part; blank or torn: {}.", places(pages))),
             Fit::Moved { by } => (Verdict::Wrong, format!("It is {name}, {}.", direction(*by))),
             Fit::Altered { pages } => (Verdict::Wrong, format!("It is {name} in most pages; something else is in {}.", places(pages))),
-            Fit::Other => return,
-        };
-        self.told.rung(Rung::new("flash", QUESTION, verdict, seen).rules_out("a wrong, moved or half-written application"));
-        if let Some(cause) = self.application_cause(known, fit) {
-            self.told.cause(cause);
-        }
-        self.made.application = Some(known).filter(|known| self.own(known));
+            Fit::Other => return None,
+        })
     }
 
     fn application_cause(&self, known: &Known, fit: &Fit) -> Option<Cause> {

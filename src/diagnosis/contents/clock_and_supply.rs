@@ -4,6 +4,10 @@ use super::super::Case;
 use super::super::cause::{Cause, CauseKind};
 use super::Contents;
 use crate::board::Role;
+use crate::units::Hertz;
+
+/// A system clock that allows a programming clock of 32 kHz at most.
+const SLOW: Hertz = Hertz(128_000);
 
 impl Contents<'_, '_> {
     /// The configuration against the clock and the supply that the board has.
@@ -26,6 +30,13 @@ impl Contents<'_, '_> {
                 CauseKind::NoClock,
                 format!("The configuration chooses a clock that is not there ({words}): the chip answers only with {fed} from the bridge."),
             ),
+            (None, Some(hz)) if board.generic && hz <= SLOW && !self.is_as_kept(Role::Clock) => Cause::new(
+                CauseKind::ClockSlow,
+                format!(
+                    "The chip runs at {hz}, too slow for a usual programming clock: the configuration chooses {words}{}.",
+                    self.divided()
+                ),
+            ),
             _ if board.generic => return,
             (None, Some(hz)) if hz == board.clock.hz => return,
             (None, Some(hz)) if hz < board.clock.hz => Cause::new(
@@ -40,6 +51,13 @@ impl Contents<'_, '_> {
         };
         self.told.cause(cause);
         self.want(|field| field.role.is_some_and(|role| roles.contains(&role)));
+    }
+
+    /// Whether the field with this role is as in the board's own snapshot.
+    fn is_as_kept(&self, role: Role) -> bool {
+        let kept = self.made.snapshot.and_then(|kept| kept.held.configuration.as_deref());
+        let field = self.case.chip.field_for(role);
+        field.zip(kept).is_some_and(|(field, kept)| field.bits_in(kept) == field.bits_in(self.configuration))
     }
 
     fn divided(&self) -> &'static str {

@@ -43,6 +43,26 @@ impl Contents<'_, '_> {
         }
     }
 
+    /// A watchdog that is always on, where nothing says that it should be. Firmware that does not know of it never gets far.
+    pub(super) fn watchdog(&mut self) {
+        let Case { board, chip, recognised, .. } = *self.case;
+        let Some(field) = chip.field("watchdog") else { return };
+        let listed = board.expected_configuration.iter().any(|(name, _)| *name == field.name);
+        let on = field.read(self.configuration).is_some_and(|setting| setting.name() == "always-on");
+        let kept = self.made.snapshot.is_some() && self.kept_value(field).is_none();
+        if listed || !on || kept || recognised.is_some() || self.told.has(CauseKind::AsShipped) {
+            return;
+        }
+        let sentence =
+            "The watchdog is always on, and nothing here says that it should be: firmware that never feeds it is reset for ever.";
+        self.told.cause(Cause::new(CauseKind::WatchdogAlwaysOn, sentence).could_be(&[
+            "Somebody set it by mistake: then the firmware starts over and over.",
+            "The firmware is made for it: then nothing is wrong, and a board file that says so ends the question.",
+        ]));
+        let name = field.name.clone();
+        self.want(|field| field.name == name);
+    }
+
     /// Whether it is a fault that this field differs, and no other cause tells of it. On a board without a loader the fields that go
     /// with one are as they should be, and so are those that nobody has touched.
     fn is_fault(&self, field: &Field) -> bool {
@@ -72,8 +92,18 @@ impl Contents<'_, '_> {
             match expected {
                 Some(_) if known(&self.made.fields) => {}
                 Some((_, value)) => self.made.fields.push((field.name.clone(), value.clone())),
-                None => self.made.unknown_fields.push(field.name.clone()),
+                None => match self.kept_value(field) {
+                    Some(value) => self.made.fields.push((field.name.clone(), value)),
+                    None => self.made.unknown_fields.push(field.name.clone()),
+                },
             }
         }
+    }
+
+    /// What the board's own snapshot has for a field, where that is something else.
+    fn kept_value(&self, field: &Field) -> Option<String> {
+        let kept = field.read(self.made.snapshot?.held.configuration.as_deref()?)?;
+        let now = field.bits_in(self.configuration);
+        kept.value.filter(|_| Some(kept.bits) != now).map(|value| value.name.clone())
     }
 }

@@ -24,9 +24,9 @@ use crate::plan::Observed;
 pub(super) struct Made<'a> {
     /// The known image that the application is, or once was.
     pub application: Option<&'a Known>,
-    /// Fields of the configuration that are wrong, and what the board file has for them.
+    /// Fields of the configuration that are wrong, and what the board file has for them, or else the board's own snapshot.
     pub fields: Vec<(String, String)>,
-    /// Fields that are wrong and that the board file says nothing of.
+    /// Fields that are wrong and that neither says anything of.
     pub unknown_fields: Vec<String>,
     /// The newest sound snapshot of this board.
     pub snapshot: Option<&'a Kept>,
@@ -61,8 +61,9 @@ pub(super) fn is_ill(case: &Case, held: &Observed) -> bool {
     let alone = Case { known: &known, snapshots: &[], back_to: None, recognised: None, unfinished: None, ..*case };
     let mut told = Told::default();
     climb(&alone, held, &mut told);
-    let open = [CauseKind::SettingsBlank, CauseKind::LoaderUnknown, CauseKind::ApplicationAltered];
-    told.causes.iter().any(|cause| !open.contains(&cause.kind))
+    let open = [CauseKind::SettingsBlank, CauseKind::LoaderUnknown, CauseKind::ApplicationAltered, CauseKind::WatchdogAlwaysOn];
+    let may_be_meant = |kind: CauseKind| open.contains(&kind) || (case.board.generic && kind == CauseKind::ClockSlow);
+    told.causes.iter().any(|cause| !may_be_meant(cause.kind))
 }
 
 /// Climbs them.
@@ -84,6 +85,7 @@ pub(super) fn climb<'a>(case: &Case<'a>, observed: &Observed, told: &mut Told) -
     let blank = contents.all_blank();
     contents.clock_and_supply();
     contents.configuration();
+    contents.watchdog();
     match &observed.flash.unreadable {
         Some(why) => contents.unreadable(why),
         None => {
@@ -143,9 +145,16 @@ impl Contents<'_, '_> {
         if !blank {
             return false;
         }
-        let cause = match self.configuration == chip.factory_configuration() {
-            true => Cause::new(CauseKind::AsShipped, "The chip is as its maker ships it: nothing is on it, and nothing is wrong with it."),
-            false => Cause::new(
+        let cause = match (self.made.snapshot.or(self.made.settings), self.configuration == chip.factory_configuration()) {
+            (Some(kept), true) => {
+                let sentence =
+                    format!("The whole chip was erased: flash and EEPROM are blank, and in {}, which is this board's, not.", kept.name);
+                Cause::new(CauseKind::ChipErased, sentence)
+            }
+            (None, true) => {
+                Cause::new(CauseKind::AsShipped, "The chip is as its maker ships it: nothing is on it, and nothing is wrong with it.")
+            }
+            (_, false) => Cause::new(
                 CauseKind::ChipErased,
                 "The whole chip was erased: flash and EEPROM are blank, and the configuration is that of a board in use.",
             ),

@@ -4,13 +4,16 @@ use super::super::Case;
 use super::super::cause::{Cause, CauseKind};
 use super::super::rung::{Rung, Verdict};
 use super::Contents;
+use crate::image::Span;
 
 pub(super) const QUESTION: &str = "Are the settings there?";
 
 impl Contents<'_, '_> {
     pub(super) fn settings(&mut self, all_blank: bool) {
         let Case { board, chip, .. } = *self.case;
-        let Some(store) = board.settings.as_ref().map(|store| store.span) else {
+        // Where the board file names no store, a snapshot that has something in the EEPROM shows that there is one.
+        let whole = self.made.settings.map(|_| Span::first(chip.eeprom.bytes));
+        let Some(store) = board.settings.as_ref().map(|store| store.span).or(whole) else {
             let seen = "The board file names no settings store.";
             return self.told.rung(Rung::new("settings", QUESTION, Verdict::Unknown, seen));
         };

@@ -1,62 +1,20 @@
 //! Every kind of bricked board on every demo board that can have it.
 
-use super::reviver::{Ended, Given, bricked, everything, revive, wrong};
+use super::reviver::{Ended, Given, bricked, everything, revive};
+use super::trial::{CAUSES, SEED, Trial, keep};
 use crate::job::workbench::{Command, Workbench, install, random_bytes};
 use farrier::board::Catalog;
-use farrier::image::{ByteAddress, Image};
-use farrier::plan::{Contents, Observed};
-use farrier::sim::{BRICKED, Bricked, Fault, MendedBy, Used};
+use farrier::sim::{BRICKED, Bricked, Fault};
 
 const BOARDS: [&str; 3] = ["vent", "pump", "frost"];
-const SEED: u64 = 11;
 
-/// The cause that leads the diagnosis, by what is wrong and by what the bridge can see of it; not by the sim's code. Where several
-/// things look alike from the bridge it is their class.
-const CAUSES: &[(&str, &str)] = &[
-    ("half-written-application", "application-half-written"),
-    ("erased-application", "application-missing"),
-    ("wrong-offset", "application-misplaced"),
-    ("other-application", "application-of-another-board"),
-    ("half-written-loader", "loader-half-written"),
-    ("erased-loader", "loader-missing"),
-    ("overwritten-loader", "loader-overwritten"),
-    ("erased-chip", "chip-erased"),
-    ("wiped-settings", "settings-blank"),
-    ("bypassed-loader", "loader-bypassed"),
-    ("small-boot-section", "reset-beside-loader"),
-    ("endless-watchdog", "configuration-differs"),
-    // With the bridge's clock output at the clock pin.
-    ("missing-clock", "no-clock"),
-    ("slow-clock", "clock-slow"),
-    ("brown-out-above-supply", "brown-out-above-supply"),
-    ("brown-out-deaf", "no-answer"),
-    ("locked-chip", "locked-chip"),
-    ("reset-disabled", "no-answer"),
-    ("serial-programming-off", "no-answer"),
-    ("debug-wire", "no-answer"),
-    ("open-miso", "no-answer"),
-    ("joined-data", "data-lines-joined"),
-    ("crossed-data", "no-answer"),
-    ("held-reset", "line-held"),
-    // The bridge's wire for the supply ends at another pin then.
-    ("reversed-cable", "no-supply"),
-    ("no-supply", "no-supply"),
-    ("weak-supply", "wrong-supply"),
-    ("weak-cells", "page-damaged"),
-    ("other-chip", "another-chip"),
-];
-
-fn cause(kind: &Bricked) -> &'static str {
-    let row = CAUSES.iter().find(|(name, _)| *name == kind.name);
-    row.unwrap_or_else(|| panic!("no expected cause for {}", kind.name)).1
-}
-
-fn each(mut test: impl FnMut(&str, &'static Bricked)) {
+fn each(test: impl Fn(&mut Trial) -> Result<(), String>) {
     let mut tested = 0;
     for name in BOARDS {
         let (board, chip) = Catalog::built_in().board(name).expect("a demo board");
         for kind in Bricked::of(&board, &chip) {
-            test(name, kind);
+            let mut trial = Trial::of(&board, &chip, kind).expect("it can be bricked so");
+            test(&mut trial).unwrap_or_else(|why| panic!("{why}"));
             tested += 1;
         }
     }
@@ -66,76 +24,22 @@ fn each(mut test: impl FnMut(&str, &'static Bricked)) {
 #[test]
 fn the_table_has_every_kind() {
     assert_eq!(CAUSES.len(), BRICKED.len());
-    assert!(BRICKED.iter().all(|kind| !cause(kind).is_empty()));
+    assert!(BRICKED.iter().all(|kind| CAUSES.iter().any(|(name, _)| *name == kind.name)));
 }
 
-/// Nothing is given, nothing is accepted.
 #[test]
 fn each_is_named_and_looking_changes_nothing() {
-    each(|name, kind| {
-        let (mut bench, _) = bricked(name, SEED, &[kind]).expect("it can be bricked so");
-        let before = bench.sim.contents();
-        let outcome = revive(&mut bench, Given { clock_output: true, ..Given::default() }).expect("a diagnosis");
-        let told = format!("{name} {}: {:?}, {:?}", kind.name, outcome.kinds(), outcome.ended);
-        assert_eq!(outcome.kinds().first(), Some(&cause(kind)), "{told}");
-        if !matches!(outcome.ended, Ended::Done | Ended::Failed(_)) {
-            assert_eq!(bench.sim.contents(), before, "{told}");
-        }
-        assert_eq!(bench.sim.contents().eeprom, before.eeprom, "{told}");
-        assert_eq!(bench.sim.violations().count, 0, "{told}: {:?}", bench.sim.violations());
-        assert!(!bench.sim.in_reset(), "{told}");
-    });
+    each(Trial::is_named);
 }
 
-/// The image that should be there is given, and every consent: what a programming header can mend is mended, and the others end with what
-/// else would.
 #[test]
 fn each_is_mended_or_told_what_would() {
-    let everything = everything();
-    each(|name, kind| {
-        let (mut bench, used) = bricked(name, SEED, &[kind]).expect("it can be bricked so");
-        let before = bench.sim.contents();
-        let given = Given { to: Some(&used.application), accept: &everything, clock_output: true, tag: None };
-        let outcome = revive(&mut bench, given).expect("a diagnosis");
-        let now = bench.sim.contents();
-        let told = format!("{name} {}: {:?}, {:?}, left {:?}", kind.name, outcome.kinds(), outcome.ended, outcome.diagnosis.remedy.left);
-        assert_eq!(outcome.kinds().first(), Some(&cause(kind)), "{told}");
-        assert_eq!(bench.sim.violations().count, 0, "{told}: {:?}", bench.sim.violations());
-        assert_eq!(now.eeprom, before.eeprom, "{told}");
-        if kind.mended_by == MendedBy::ProgrammingHeader {
-            let eeprom = wrong(&before, &used.contents, &bench.chip)[1];
-            assert_eq!(wrong(&now, &used.contents, &bench.chip), [0, eeprom, 0, 0], "{told}");
-            let settings_only = kind.name == "wiped-settings";
-            assert!(matches!(outcome.ended, Ended::Done) || settings_only, "{told}");
-            // Settings that nothing has kept do not come back, and that is said.
-            assert_eq!(outcome.diagnosis.remedy.left.is_empty(), eeprom == 0, "{told}");
-        } else if kind.name == "weak-cells" {
-            assert!(matches!(outcome.ended, Ended::Failed(farrier::job::JobError::Differs(_))), "{told}");
-        } else {
-            assert!(matches!(outcome.ended, Ended::NoPlan) && !outcome.diagnosis.remedy.left.is_empty(), "{told}");
-            assert_eq!(now, before, "{told}");
-        }
-    });
+    each(Trial::is_mended_or_told_what_would);
 }
 
-/// A snapshot from before is there, and the board has a tag, so an erased chip is known too: nothing need be given, and the settings come
-/// back as well.
 #[test]
 fn each_comes_back_from_its_own_snapshot() {
-    each(|name, kind| {
-        if kind.mended_by != MendedBy::ProgrammingHeader {
-            return;
-        }
-        let (mut bench, used) = bricked(name, SEED, &[kind]).expect("it can be bricked so");
-        keep(&bench, &used, Some("1187"));
-        let outcome = revive(&mut bench, Given { tag: Some("1187"), clock_output: true, ..Given::default() }).expect("a diagnosis");
-        let told = format!("{name} {}: {:?}, {:?}, left {:?}", kind.name, outcome.kinds(), outcome.ended, outcome.diagnosis.remedy.left);
-        // Only an erase lifts a lock, and nobody has consented.
-        let (mended, state) = (kind.name != "locked-chip", wrong(&bench.sim.contents(), &used.contents, &bench.chip));
-        assert_eq!(state == [0; 4], mended, "{told}: {state:?}");
-        assert_eq!(matches!(outcome.ended, Ended::Done), mended, "{told}");
-        assert_eq!(bench.sim.violations().count, 0, "{told}");
-    });
+    each(Trial::comes_back_from_its_snapshot);
 }
 
 /// Without a tag nothing tells an erased board from another of the same batch, so its snapshot is named and not used.
@@ -153,22 +57,6 @@ fn a_snapshot_that_may_be_another_boards_is_not_used_unasked() {
     keep(&bench, &used, None);
     let outcome = revive(&mut bench, Given::default()).expect("a diagnosis");
     assert!(!outcome.diagnosis.remedy.left.join(" ").contains("may be this board's"), "{:?}", outcome.diagnosis.remedy.left);
-}
-
-/// Takes a snapshot of the board as it was.
-fn keep(bench: &Workbench, used: &Used, tag: Option<&str>) -> String {
-    let held = &used.contents;
-    let whole = |bytes: &[u8]| Contents { bytes: Image::of(ByteAddress(0), bytes), unreadable: None };
-    let observed = Observed {
-        id: Some(bench.chip.id),
-        calibration: Some(held.calibration),
-        flash: whole(&held.flash),
-        eeprom: whole(&held.eeprom),
-        configuration: Some(held.fuses.clone()),
-        lock: Some(held.lock),
-        access: None,
-    };
-    bench.records.keep_tagged(&bench.board, &bench.chip, &observed, tag).expect("a snapshot").as_str().to_owned()
 }
 
 /// An install that was cut: revive alone carries it to its end, and settings and application are kept.

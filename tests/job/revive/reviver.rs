@@ -9,7 +9,7 @@ use farrier::image::Image;
 use farrier::job::{self, BaselineError, Bench, Event, JobError};
 use farrier::plan::{self, Intent, Observed, Resume};
 use farrier::record::JobId;
-use farrier::sim::{Bricked, Contents, Sim, Used};
+use farrier::sim::{BrickError, Bricked, Contents, Sim, Used};
 use std::sync::atomic::AtomicBool;
 
 /// What the user gives with it.
@@ -49,12 +49,17 @@ impl Outcome {
     }
 }
 
-/// A used board of this name, bricked in these ways, and what it held before.
+/// A used demo board of this name, bricked in these ways, and what it held before.
 pub fn bricked(name: &str, seed: u64, kinds: &[&'static Bricked]) -> Option<(Workbench, Used)> {
     let (board, chip) = Catalog::built_in().board(name).expect("a demo board");
-    let sim = Sim::bricked(&board, &chip, seed, kinds).ok()?;
-    let used = Used::of(&board, &chip, seed);
-    Some((Workbench { sim, ..Workbench::of(board, chip, seed) }, used))
+    bricked_board(&board, &chip, seed, kinds).ok()
+}
+
+/// The same of any board.
+pub fn bricked_board(board: &Board, chip: &Chip, seed: u64, kinds: &[&'static Bricked]) -> Result<(Workbench, Used), BrickError> {
+    let sim = Sim::bricked(board, chip, seed, kinds)?;
+    let used = Used::of(board, chip, seed);
+    Ok((Workbench { sim, ..Workbench::of(board.clone(), chip.clone(), seed) }, used))
 }
 
 /// A consent for everything.
