@@ -44,7 +44,7 @@ macro_rules! kinds {
 kinds! {
     WrongChip "wrong-chip" Refuse
         "The ID bytes that the chip gave are not those of the chip in the board file. Either the board file is for another board, or the \
-         chip was replaced. Choose the board with --board; `farrier boards` lists them."
+         chip was replaced: choose the board with --board; `farrier boards` lists them. Or the connection spoils what the chip says."
     ImageOutsideFlash "image-outside-flash" Refuse
         "The image has bytes at addresses that this chip's flash (or, for an EEPROM image, its EEPROM) does not have. It was built for \
          a larger chip, or linked at another address."

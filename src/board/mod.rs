@@ -15,6 +15,7 @@ mod configuration;
 mod connections;
 mod draft;
 mod generic;
+mod id_bytes;
 mod known_chips;
 mod layout;
 mod levels;
@@ -37,6 +38,7 @@ pub use configuration::{Forbids, Setting};
 pub use connections::{Between, BoardEnd, Connections, NoSupply, PoweredBy, Purpose, Toward, Wire};
 pub use draft::{Basis, Draft, DraftReservation, Drafted, Stated, clock_of};
 pub use generic::generic_board;
+pub use id_bytes::IdBytes;
 pub use known_chips::{RefusedChip, known_chips, refused_chips};
 pub use layout::{
     Board, Caution, ClockSetting, Console, HeaderPins, HoldPin, LoaderLine, Region, RegionOwner, Reservation, SerialNumber, SettingsStore,

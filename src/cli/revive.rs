@@ -6,7 +6,7 @@ use super::known::KnownJobs;
 use super::revive_view as view;
 use super::stop::{Code, Stop};
 use super::{ask, images, output};
-use crate::board::{Chip, known_chips};
+use crate::board::Chip;
 use crate::diagnosis::{Answer, Case, CauseKind, Diagnosis, From, Kept, Known, Recognised, Seen, Unfinished, diagnose};
 use crate::image::ByteAddress;
 use crate::job::{self, Bench};
@@ -136,7 +136,6 @@ impl Climber<'_> {
         let read = observed.is_some();
         let left = observed.map(|observed| KnownJobs::of(self.journal, observed, chip)).transpose()?.unwrap_or_default();
         let recognised = recognised(&left);
-        let chips = if read { Vec::new() } else { known_chips().map(|(id, part)| (part.to_owned(), id)).collect() };
         let known = if read { self.known(chip)? } else { Vec::new() };
         let snapshots = if read { job::kept_snapshots(&self.context.snapshots(), &chip.part)? } else { Vec::new() };
         Ok(diagnose(&Case {
@@ -148,7 +147,6 @@ impl Climber<'_> {
             back_to: if let Wanted::Snapshot(kept) = self.wanted { Some(kept) } else { None },
             tag: self.context.global.tag.as_deref().or(left.tag.as_deref()),
             recognised: recognised.as_ref(),
-            chips: &chips,
             unfinished,
         }))
     }

@@ -4,7 +4,7 @@ use super::cause::{Cause, CauseKind};
 use super::rung::{Rung, Verdict, verdict};
 use super::{Answer, Case, Told};
 use crate::algorithm::avr_spi::{Evidence, NoAnswer};
-use crate::board::Chip;
+use crate::board::IdBytes;
 use crate::plan::{Observed, supply_out_of_range, wrong_chip};
 use crate::units::{Hex, Millivolts};
 
@@ -214,26 +214,13 @@ fn ids(case: &Case, observed: &Observed, told: &mut Told) -> bool {
         );
         return true;
     };
-    let other = case.chips.iter().find(|(_, of)| *of == id).map(|(part, _)| part.as_str());
-    let cause = match other {
-        Some(part) => {
-            Cause::new(CauseKind::AnotherChip, format!("The chip is {part}, and board {} has {}.", case.board.name, case.chip.part))
-        }
-        None if is_shifted(id, case.chip) => garbled("The ID bytes come shifted by one bit, so the connection drops or adds an edge."),
-        None => Cause::new(CauseKind::AnotherChip, finding.sentence),
+    let (cause, what) = match IdBytes::of(id, case.chip) {
+        IdBytes::Spoiled(why) => (garbled(&format!("The ID bytes are {hex}, {why}.")), why),
+        IdBytes::Of(parts) => (Cause::new(CauseKind::AnotherChip, finding.sentence), format!("which is {}", parts.join(" or "))),
+        IdBytes::OfRefused(refused) => (Cause::new(CauseKind::AnotherChip, finding.sentence), format!("which is {}", refused.part)),
+        IdBytes::Unknown => (Cause::new(CauseKind::AnotherChip, finding.sentence), "which is no chip that is described here".to_owned()),
     };
-    let what = match (cause.kind, other) {
-        (CauseKind::GarbledAnswer, _) => format!("No: {hex}, which is the ID of {} shifted by one bit.", case.chip.part),
-        (_, Some(part)) => format!("No: {hex}, which is {part}."),
-        (_, None) => format!("No: {hex}, which is no chip that is described here."),
-    };
-    told.rung(Rung::new("id", QUESTION, Verdict::Wrong, what));
+    told.rung(Rung::new("id", QUESTION, Verdict::Wrong, format!("No: {hex}, {what}.")));
     told.cause(cause);
     false
-}
-
-fn is_shifted(id: [u8; 3], chip: &Chip) -> bool {
-    let number = |bytes: [u8; 3]| bytes.iter().fold(0u32, |all, byte| all << 8 | u32::from(*byte));
-    let (found, own) = (number(id), number(chip.id));
-    found >> 1 == own & 0x7F_FFFF || found & 0x7F_FFFF == own >> 1
 }

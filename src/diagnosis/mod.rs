@@ -44,8 +44,6 @@ pub struct Case<'a> {
     pub tag: Option<&'a str>,
     /// The jobs that left what the board holds.
     pub recognised: Option<&'a Recognised>,
-    /// Part numbers and ID bytes of the chips that are described.
-    pub chips: &'a [(String, [u8; 3])],
     /// The job on this board that was cut off.
     pub unfinished: Option<&'a Unfinished>,
 }

@@ -5,7 +5,7 @@ use super::difference::erase_takes_eeprom;
 use super::reconcile::{Target, unchanged};
 use super::step::{Step, StepKind};
 use super::{Desired, Observed, Origin};
-use crate::board::{Board, Chip, LevelFit};
+use crate::board::{Board, Chip, IdBytes, LevelFit, generic_board};
 use crate::finding::{Finding, Kind};
 use crate::image::{Memory, Span};
 use crate::units::{Bytes, Hex, Millivolts};
@@ -26,15 +26,36 @@ pub(super) fn of_plan(observed: &Observed, desired: &Desired, target: &Target, s
     all
 }
 
-/// The chip is not the one that the board file names.
+/// The chip is not the one that the board file names, or cannot be heard well enough to tell.
 pub fn wrong_chip(id: [u8; 3], chip: &Chip) -> Option<Finding> {
-    let sentence = format!(
-        "The chip gives the ID bytes {}; {} has {}. Choose the board that this is with --board (`farrier boards` lists them).",
-        Hex(&id),
-        chip.part,
-        Hex(&chip.id)
-    );
-    (id != chip.id).then(|| Finding::new(Kind::WrongChip, sentence))
+    if id == chip.id {
+        return None;
+    }
+    let (whose, next) = match IdBytes::of(id, chip) {
+        IdBytes::Of(parts) => {
+            let boards: Vec<String> = parts.iter().map(|part| format!("--board {}", generic_board(part))).collect();
+            let next =
+                format!("If the chip is right, name its board: {}, or one of those that `farrier boards` lists.", boards.join(" or "));
+            (format!("which is an {}", parts.join(" or an ")), next)
+        }
+        IdBytes::OfRefused(refused) => {
+            (format!("which is an {}", refused.part), format!("Farrier does not program that part, because {}.", refused.reason))
+        }
+        IdBytes::Spoiled(why) => {
+            let next = "Check MISO, SCK, RESET and ground between bridge and programming header, with shorter wires; then run this again.";
+            (why, next.to_owned())
+        }
+        IdBytes::Unknown => {
+            let next = format!(
+                "Read what is printed on the chip. If it is {}, the connection spoils the answer: shorter wires, a ground beside SCK. If \
+                 it is another, `farrier boards chips` says whether that one is known.",
+                chip.part
+            );
+            ("an ID that no chip has which is built in".to_owned(), next)
+        }
+    };
+    let sentence = format!("The chip answers {}, {whose}; the board file says {} ({}). {next}", Hex(&id), chip.part, Hex(&chip.id));
+    Some(Finding::new(Kind::WrongChip, sentence))
 }
 
 /// The measured supply is not one that the board bears.

@@ -51,7 +51,6 @@ struct Given<'a> {
 
 fn diagnosed(answer: Answer, given: Given) -> Diagnosis {
     let (board, chip) = vent();
-    let chips = [("ATmega328P".to_owned(), [0x1E, 0x95, 0x0F])];
     diagnose(&Case {
         seen: &seen(answer),
         board: &board,
@@ -61,7 +60,6 @@ fn diagnosed(answer: Answer, given: Given) -> Diagnosis {
         back_to: None,
         tag: given.tag,
         recognised: given.recognised,
-        chips: &chips,
         unfinished: given.unfinished,
     })
 }
@@ -125,8 +123,20 @@ fn id_bytes_of_another_chip_and_id_bytes_that_come_shifted() {
     let with = |id: [u8; 3]| diagnosed(read(Observed { id: Some(id), ..used() }), Given::default());
     let other = with([0x1E, 0x95, 0x0F]);
     assert_eq!(kinds(&other), ["another-chip"]);
-    assert!(other.sentence().contains("The chip is ATmega328P"), "{}", other.sentence());
-    assert_eq!(kinds(&with([0x1E, 0x93, 0x07])), ["another-chip"]);
+    assert!(other.sentence().contains("an ATmega328P; the board file says ATmega1284P (1E 97 05)"), "{}", other.sentence());
+    let shared = with([0x1E, 0x93, 0x07]);
+    assert_eq!(kinds(&shared), ["another-chip"]);
+    assert!(shared.sentence().contains("an ATmega8 or an ATmega8A"), "{}", shared.sentence());
+    assert!(shared.sentence().contains("--board generic-atmega8 or --board generic-atmega8a"), "{}", shared.sentence());
+    let refused = with([0x1E, 0x91, 0x01]);
+    assert_eq!(kinds(&refused), ["another-chip"]);
+    assert!(refused.sentence().contains("an AT90S2313") && refused.sentence().contains("because it writes its flash byte by byte"));
+    let unknown = with([0x1E, 0x99, 0x99]);
+    assert_eq!(kinds(&unknown), ["another-chip"]);
+    assert!(unknown.sentence().contains("Read what is printed on the chip. If it is ATmega1284P"), "{}", unknown.sentence());
+    let nobodys = with([0x53, 0x02, 0x9F]);
+    assert_eq!(kinds(&nobodys), ["garbled-answer"]);
+    assert!(nobodys.sentence().contains("no chip's ID that is known begins with 53, but with 1E"), "{}", nobodys.sentence());
     // 1E 97 05, a bit early and a bit late.
     assert_eq!(kinds(&with([0x3D, 0x2E, 0x0A])), ["garbled-answer"]);
     assert_eq!(kinds(&with([0x0F, 0x4B, 0x82])), ["garbled-answer"]);

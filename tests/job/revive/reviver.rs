@@ -104,7 +104,6 @@ fn revive_on(bus: &mut dyn Bus, bench: &mut Workbench, board: &Board, given: Giv
         back_to: None,
         tag: given.tag,
         recognised: None,
-        chips: &[],
         unfinished: unfinished.as_ref(),
     });
     let (Some(observed), true) = (observed, diagnosis.remedy.intent.is_some() || diagnosis.remedy.go_on.is_some()) else {
