@@ -202,7 +202,8 @@ impl Catalog {
         own.into_iter().chain(built_in).collect()
     }
 
-    fn own_names(&self) -> Vec<String> {
+    /// The names of the boards in the own folder, without reading any.
+    pub fn own_names(&self) -> Vec<String> {
         let entries = self.own.as_ref().and_then(|folder| fs::read_dir(folder).ok());
         let mut names: Vec<String> = entries.into_iter().flatten().flatten().filter_map(|entry| stem(&entry.path())).collect();
         names.sort();

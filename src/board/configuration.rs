@@ -155,6 +155,11 @@ impl Chip {
         self.value_for(Role::ResetStart, configuration).is_some_and(|value| value.name == "loader")
     }
 
+    /// The boot section that reset starts with this configuration.
+    pub fn started_section(&self, configuration: &[u8]) -> Option<Span> {
+        self.boot_section(configuration).filter(|_| self.starts_loader(configuration))
+    }
+
     /// The fastest programming clock for a chip that runs at `system_clock`, in whole hertz: the chip's limit is not
     /// reached, because below 12 MHz each half of a period must last longer than two of its clocks. At least 1 Hz.
     pub fn programming_clock_limit(&self, system_clock: Hertz) -> Hertz {

@@ -54,8 +54,8 @@ pub struct DraftReservation {
     pub span: Span,
     /// Name of a built-in loader that fits it.
     pub loader: Option<String>,
-    /// The loader's line speed, where the board has no console.
-    pub baud: Option<u32>,
+    /// The loader's line speed, where it is not the console's.
+    pub baud: Option<Stated<u32>>,
     pub start_delay_ms: u32,
 }
 
@@ -77,7 +77,7 @@ pub struct Draft<'c> {
     /// Where the firmware keeps its settings.
     pub settings: Stated<Option<Span>>,
     /// Baud rate of the console, and the text that shows that the firmware is alive.
-    pub console: Option<(u32, String)>,
+    pub console: Option<(Stated<u32>, String)>,
 }
 
 /// A board file, and how many of its values are read, told and assumed.
@@ -183,7 +183,7 @@ impl Draft<'_> {
             page.value("loader", &quoted(loader), *basis);
         }
         if let Some(baud) = reservation.baud {
-            page.value("baud", &baud.to_string(), Basis::Assumed);
+            page.value("baud", &baud.value.to_string(), baud.basis);
         }
         page.value("start_delay_ms", &reservation.start_delay_ms.to_string(), *basis);
     }
@@ -273,7 +273,7 @@ impl Draft<'_> {
         }
         if let Some((baud, alive)) = &self.console {
             page.table("console");
-            page.value("baud", &baud.to_string(), Basis::Told);
+            page.value("baud", &baud.value.to_string(), baud.basis);
             page.value("alive", &quoted(alive), Basis::Told);
         }
         if let Stated { value: Some(span), basis } = self.settings {

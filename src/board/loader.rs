@@ -66,6 +66,12 @@ pub fn is_loader(name: &str) -> bool {
     name == SERIAL_LOADER
 }
 
+/// How much flash the loader takes on a part; `None` where it is not built for that.
+pub fn loader_bytes(part: &str) -> Option<u32> {
+    let code = BuiltFor::part(part).ok()?.code().ok()?;
+    Some((code.len() + BLOCK) as u32)
+}
+
 /// The built-in loader of this name for a board.
 ///
 /// A line speed that its clock cannot give is no error here: the plan refuses it with what it is off by.

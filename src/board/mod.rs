@@ -45,6 +45,6 @@ pub use layout::{
 };
 pub use levels::{LevelFit, near};
 pub use line_speed::LineSpeed;
-pub use loader::{BuiltLoader, LoaderError, SERIAL_LOADER, is_loader, loader};
+pub use loader::{BuiltLoader, LoaderError, SERIAL_LOADER, is_loader, loader, loader_bytes};
 pub use loader_parameters::{LoaderHold, LoaderParameters};
 pub use parts::{Divider, Fitted, Part};

@@ -2,6 +2,7 @@
 
 use super::context::command_again;
 use super::interrupt;
+use super::output;
 use super::stop::{Code, Stop};
 use std::io::{self, BufRead, IsTerminal, Write};
 use std::sync::mpsc::{self, Receiver, RecvTimeoutError};
@@ -20,7 +21,7 @@ const LOOK: Duration = Duration::from_millis(50);
 /// # Errors
 /// When the terminal cannot be read, or Ctrl-C was pressed instead.
 pub fn ask(question: &str) -> Result<String, Stop> {
-    anstream::eprint!("{question} ");
+    anstream::eprint!("{} ", output::fill(question));
     let flushed = io::stderr().flush();
     let (sender, answers) = mpsc::channel();
     // Ctrl-C does not end a read that waits, so the read has a thread of its own. Where nobody answers, it ends with the process.
@@ -50,6 +51,23 @@ fn answer_or_stop(answers: &Receiver<io::Result<String>>, stop: &dyn Fn() -> boo
     }
 }
 
+/// So many answers are heard before the command gives up.
+const ANSWERS: usize = 3;
+
+/// Asks until `read` makes sense of the answer; why it makes none is said each time.
+///
+/// # Errors
+/// As [`ask`], and when the last answer too makes no sense.
+pub fn ask_for<T>(question: &str, read: impl Fn(&str) -> Result<T, String>) -> Result<T, Stop> {
+    for _ in 1..ANSWERS {
+        match read(&ask(question)?) {
+            Ok(value) => return Ok(value),
+            Err(why) => output::remark(&why),
+        }
+    }
+    read(&ask(question)?).map_err(Stop::usage)
+}
+
 /// Lets one of `choices` be taken by its number. `option` is what says it without a question, where there is one.
 ///
 /// # Errors
@@ -62,13 +80,10 @@ pub fn choose(question: &str, option: Option<&str>, choices: &[String]) -> Resul
         anstream::eprintln!("  {}  {choice}", n + 1);
     }
     let or = option.map(|option| format!(", or give {option}")).unwrap_or_default();
-    let answer = ask(&format!("{question} Its number{or}:"))?;
-    answer
-        .parse::<usize>()
-        .ok()
-        .filter(|n| (1..=choices.len()).contains(n))
-        .map(|n| n - 1)
-        .ok_or_else(|| Stop::usage(format!("'{answer}' is none of the numbers 1 to {}", choices.len())))
+    ask_for(&format!("{question} Its number{or}:"), |answer| {
+        let number = answer.parse::<usize>().ok().filter(|n| (1..=choices.len()).contains(n));
+        number.map(|n| n - 1).ok_or_else(|| format!("'{answer}' is none of the numbers 1 to {}", choices.len()))
+    })
 }
 
 /// A question that has nobody to answer it.

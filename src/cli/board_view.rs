@@ -1,7 +1,8 @@
 //! What a board holds, as text and as JSON: of a board on the bench, or in a snapshot.
 
 use super::map::{self, Mark};
-use super::output;
+use super::output::{self, Offer};
+use super::worth;
 use crate::board::{Board, Chip, Setting};
 use crate::diagnosis::Fitted;
 use crate::image::{Image, Span};
@@ -32,12 +33,15 @@ pub fn used(held: &Image, span: Span, blank: u8) -> u32 {
     last.map_or(0, |end| end - span.start().0)
 }
 
-/// The room that the application has, and how much of it is used, in words.
+/// The room that the application has, and how much of it is used, in words. Flash that is reserved for a loader is the application's
+/// as long as nothing is there.
 pub fn room(held: &Image, board: &Board, chip: &Chip) -> String {
-    let span = board.application(chip);
-    let used = used(held, span, chip.flash.blank);
-    let left = output::bytes(u64::from(span.len() - used));
-    format!("{left} left of {} for the application", output::bytes(span.len().into()))
+    let reserved = board.reservation.as_ref().map(|reservation| reservation.span);
+    let free = reserved.filter(|span| used(held, *span, chip.flash.blank) == 0);
+    let span = if free.is_some() { chip.flash_span() } else { board.application(chip) };
+    let left = output::bytes(u64::from(span.len() - used(held, span, chip.flash.blank)));
+    let free = free.map_or(String::new(), |free| format!(", with {} that a loader would take", output::bytes(free.len().into())));
+    format!("{left} left of {} for the application{free}", output::bytes(span.len().into()))
 }
 
 /// Says which board it is, and where that comes from.
@@ -50,7 +54,7 @@ pub fn print(observed: &Observed, board: &Board, chip: &Chip) {
     output::say_under("What     ", &board.summary);
     output::say_under("Chip     ", format!("{}, ID {}, {}", chip.part, id(observed), access(observed)));
     output::say_under("Supply   ", supply(observed, board));
-    output::say_under("Loader   ", loader(&Fitted::of(observed, board, chip), board));
+    print_loader(observed, board, chip);
     output::say_under("Flash    ", contents(&observed.flash, chip.flash_span(), chip.flash.blank));
     if observed.flash.unreadable.is_none() {
         output::say_under("Room     ", room(&observed.flash.bytes, board, chip));
@@ -58,6 +62,27 @@ pub fn print(observed: &Observed, board: &Board, chip: &Chip) {
     output::say_under("Settings ", settings(observed, board, chip));
     print_map(observed, board, chip);
     print_configuration(observed, board, chip);
+}
+
+/// The loader, and what it costs and gives where it is there, or would where it is not.
+fn print_loader(observed: &Observed, board: &Board, chip: &Chip) {
+    let fitted = Fitted::of(observed, board, chip);
+    output::say_under("Loader   ", loader(&fitted, board));
+    let Some(reservation) = &board.reservation else { return };
+    let (built_in, there) = match fitted {
+        Fitted::BuiltIn(_) => (true, true),
+        Fitted::Other => (false, true),
+        Fitted::Nothing => (reservation.loader.is_some(), false),
+        Fitted::Unknown | Fitted::InPart(..) | Fitted::Altered(..) => return,
+    };
+    let [costs, gives] = if there { ["costs", "gives"] } else { ["would cost", "would give"] };
+    output::say_under("         ", format!("{costs}: {}", worth::costs(reservation, chip)));
+    output::say_under("         ", format!("{gives}: {}", worth::gives(board, built_in)));
+}
+
+/// The command that shows what a board holds now.
+pub fn look(via: &str) -> Offer {
+    (format!("farrier inspect --via {via}"), "what the board holds now")
 }
 
 fn id(observed: &Observed) -> String {

@@ -1,6 +1,7 @@
 //! `farrier boards`: the boards there are, what one is like, and whether a board file is right. Everything here renders; the
 //! caller finds the catalog and prints.
 
+mod answers;
 mod chips;
 mod new;
 mod show;

@@ -4,6 +4,7 @@ use super::connect::Connected;
 use super::console::{Console, Watch, Watched};
 use super::context::{Context, MADE_BY, command_again, command_answering, command_going_on, date, way_in};
 use super::known::KnownJobs;
+use super::output::Offer;
 use super::progress::Progress;
 use super::rehearse::{Ended, Rehearsal, Rehearsed};
 use super::stop::{Code, Stop};
@@ -26,8 +27,8 @@ pub struct Change<'a> {
     pub done: &'a str,
     /// Said when there was nothing to do.
     pub already: &'a str,
-    /// The command that comes next, given where the bridge is.
-    pub next: &'a dyn Fn(&str) -> String,
+    /// The commands that may come next, given the board and where the bridge is.
+    pub next: &'a dyn Fn(&Board, &str) -> Vec<Offer>,
 }
 
 /// What no result says it has checked, and what none says where nobody listened.
@@ -382,7 +383,7 @@ impl Scene<'_> {
             }
             output::say(self.change.already);
             output::say_under("Room     ", board_view::room(&decided.observed.flash.bytes, self.board, self.chip));
-            output::next((self.change.next)(self.via));
+            output::next_of(&(self.change.next)(self.board, self.via));
         }
         Ok(ExitCode::SUCCESS)
     }
@@ -429,7 +430,7 @@ impl Scene<'_> {
         let planned = output::seconds(decided.plan.estimate());
         output::say_under("Job          ", format!("{job}, in {} (planned: {planned})", output::seconds(report.took)));
         output::say_under("Room         ", room);
-        output::next((self.change.next)(self.via));
+        output::next_of(&(self.change.next)(self.board, self.via));
         Ok(ended)
     }
 

@@ -1,5 +1,6 @@
 //! `farrier configure`.
 
+use super::board_view;
 use super::change::{self, Change};
 use super::context::Context;
 use super::stop::Stop;
@@ -32,7 +33,7 @@ impl Configure {
                 intent: &|_, _| Ok(Intent { configuration: self.settings.clone(), ..Intent::default() }),
                 done: "The configuration is set.",
                 already: "The configuration is so already. Nothing was changed.",
-                next: &|via| format!("farrier inspect --via {via}"),
+                next: &|_, via| vec![board_view::look(via)],
             },
         )
     }

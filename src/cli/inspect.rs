@@ -5,9 +5,10 @@ use super::context::Context;
 use super::images;
 use super::inspect_image;
 use super::known::KnownJobs;
-use super::output;
+use super::output::{self, Offer};
 use super::snapshot;
 use super::stop::{Stop, wiring_json};
+use crate::board::{Board, Reservation};
 use crate::image::{ByteAddress, write};
 use clap::Args;
 use std::path::PathBuf;
@@ -67,6 +68,22 @@ impl Inspect {
     }
 }
 
+/// What suits a board with or without a loader.
+fn next(board: &Board, has_loader: bool, via: &str) -> Vec<Offer> {
+    let write = (format!("farrier write APPLICATION --via {via}"), "an application, through the programming header");
+    let install = format!("farrier loader install --via {via}");
+    match &board.reservation {
+        _ if has_loader => vec![write, (format!("farrier loader remove --via {via}"), "take the loader off")],
+        None => vec![write],
+        Some(Reservation { loader: None, .. }) => vec![write, (format!("{install} --loader FILE"), "fit a loader of your own")],
+        Some(_) => vec![
+            (install.clone(), "fit the loader"),
+            (format!("{install} --with APPLICATION"), "and write an application in the same job"),
+            write,
+        ],
+    }
+}
+
 fn on_board(context: &Context) -> Result<ExitCode, Stop> {
     let mut connected = context.connect()?;
     let (wiring, observed) = connected.measure_and_observe()?;
@@ -94,8 +111,7 @@ fn on_board(context: &Context) -> Result<ExitCode, Stop> {
             output::say_under("Known    ", known);
         }
         board_view::print(&observed, board, chip);
-        let next = if board_view::has_loader(&observed, board, chip) { "write APPLICATION" } else { "loader install" };
-        output::next(format!("farrier {next} --via {}", connected.via));
+        output::next_of(&next(board, board_view::has_loader(&observed, board, chip), &connected.via));
     }
     connected.close()?;
     Ok(ExitCode::SUCCESS)

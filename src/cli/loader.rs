@@ -2,8 +2,9 @@
 
 use super::change::{self, Change};
 use super::context::Context;
-use super::images;
+use super::output::Offer;
 use super::stop::Stop;
+use super::{board_view, images};
 use crate::board::{self, Board, Chip, LoaderError, SERIAL_LOADER};
 use crate::image::ByteAddress;
 use crate::plan::{ApplicationIntent, Intent, LoaderIntent, NamedImage};
@@ -52,11 +53,21 @@ impl Loader {
                     intent: &|_, _| Ok(Intent { loader: LoaderIntent::Remove, ..Intent::default() }),
                     done: "The loader is removed; reset starts the application.",
                     already: "There is no loader on this board, and reset starts the application. Nothing was changed.",
-                    next: &|via| format!("farrier inspect --via {via}"),
+                    next: &|_, via| vec![board_view::look(via)],
                 },
             ),
         }
     }
+}
+
+/// After an install: an application, through the header or through the loader, which needs no header any more.
+fn next(has_application: bool, board: &Board, via: &str) -> Vec<Offer> {
+    let through = format!("farrier write APPLICATION --way fitted-loader --board {} --via PORT", board.name);
+    let first = match has_application {
+        true => board_view::look(via),
+        false => (format!("farrier write APPLICATION --via {via}"), "an application, through the programming header"),
+    };
+    vec![first, (through, "or through the loader: PORT is the board's serial port")]
 }
 
 impl Install {
@@ -73,7 +84,7 @@ impl Install {
                 intent: &intent,
                 done: "The loader is installed; reset starts it.",
                 already: "The loader is there already, and the board is as it should be. Nothing was changed.",
-                next: &|via| format!("farrier write APPLICATION --via {via}"),
+                next: &|board, via| next(with.is_some(), board, via),
             },
         )
     }

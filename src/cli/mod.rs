@@ -49,6 +49,7 @@ mod stop;
 mod undo;
 mod verify;
 mod words;
+mod worth;
 mod write;
 
 use args::{Cli, Command, When};

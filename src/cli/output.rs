@@ -42,6 +42,35 @@ pub fn next(command: impl AsRef<str>) {
     say_under("Next: ", command);
 }
 
+/// A command to type, and what it is for.
+pub type Offer = (String, &'static str);
+
+/// Prints the commands that may come next.
+pub fn next_of(offers: &[Offer]) {
+    gap();
+    next_lines(offers).iter().for_each(line);
+}
+
+/// The commands that may come next, as lines.
+pub fn next_lines(offers: &[Offer]) -> Vec<String> {
+    match offers {
+        [(only, _)] => vec![format!("Next: {only}")],
+        _ => std::iter::once("Next:".to_owned()).chain(list(offers)).collect(),
+    }
+}
+
+/// Commands below each other, each with what it is for, as lines.
+pub fn list(offers: &[Offer]) -> Vec<String> {
+    const MOST: usize = 60;
+    let fitting = offers.iter().map(|(command, _)| command.chars().count()).filter(|long| *long <= MOST);
+    let column = fitting.max().unwrap_or(MOST);
+    let lines = |(command, purpose): &Offer| match command.chars().count() <= column {
+        true => vec![wrapped(&format!("  {command:<column$}  "), purpose, column + 4)],
+        false => vec![format!("  {command}"), wrapped(&" ".repeat(column + 4), purpose, column + 4)],
+    };
+    offers.iter().flat_map(lines).collect()
+}
+
 /// Prints a JSON document on stdout, with its version added.
 pub fn json(document: &Value) {
     let mut document = document.clone();
@@ -120,8 +149,8 @@ fn styled(severity: Severity, word: &str) -> String {
     format!("{style}{word}{style:#}")
 }
 
-/// Breaks an error's text, line by line, so that line breaks in it stay; room is left for a label before it.
-fn fill(text: &str) -> String {
+/// Breaks a text of stderr, line by line, so that line breaks in it stay; room is left for a label before it.
+pub fn fill(text: &str) -> String {
     text.lines().map(|line| textwrap::fill(line, options(WIDTH - 8, "", "  "))).collect::<Vec<_>>().join("\n")
 }
 

@@ -1,5 +1,6 @@
 //! `farrier restore`: back to what a snapshot holds.
 
+use super::board_view;
 use super::change::{self, Change};
 use super::context::Context;
 use super::stop::Stop;
@@ -57,7 +58,7 @@ pub fn run(context: &Context, kept: &Snapshot, parts: &[Part]) -> Result<ExitCod
             intent: &|_, _| Ok(Intent { restore: Some(back(context, kept, parts)), ..Intent::default() }),
             done: &done,
             already: "The board holds what the snapshot holds already. Nothing was changed.",
-            next: &|via| format!("farrier inspect --via {via}"),
+            next: &|_, via| vec![board_view::look(via)],
         },
     )
 }

@@ -5,7 +5,7 @@ use super::context::{Context, command_with};
 use super::known::KnownJobs;
 use super::revive_view as view;
 use super::stop::{Code, Stop};
-use super::{ask, images, output};
+use super::{ask, board_view, images, output};
 use crate::board::Chip;
 use crate::diagnosis::{Answer, Case, CauseKind, Diagnosis, From, Kept, Known, Recognised, Seen, Unfinished, diagnose};
 use crate::image::ByteAddress;
@@ -61,7 +61,7 @@ impl Revive {
             intent: &|_, _| Err(Stop::usage("what is wanted shows at the board")),
             done: "The plan is carried out.",
             already: "Nothing needs to be written. Nothing was changed.",
-            next: &|via| format!("farrier inspect --via {via}"),
+            next: &|_, via| vec![board_view::look(via)],
         };
         let result = change::on_board(context, &change, &mut connected, &look);
         let saved = connected.close();

@@ -2,9 +2,10 @@
 
 use super::bridges::{self, Found};
 use super::context::Context;
-use super::output;
+use super::output::{self, Offer};
 use super::place::Place;
 use super::stop::Stop;
+use crate::board::known_chips;
 use crate::record::{Job, Journal};
 use serde_json::json;
 use std::process::ExitCode;
@@ -33,6 +34,7 @@ pub fn run(context: &Context) -> Result<ExitCode, Stop> {
     output::gap();
     let found = bridges::find(&context.home);
     output::say_under("Bridges    ", plugged_in(&found));
+    output::say_under("Boards     ", boards(context));
     let simulated = match sims.is_empty() {
         true => "none yet; sim:vent, sim:pump and sim:frost are made at first use".into(),
         false => sims.iter().map(|name| format!("sim:{name}")).collect::<Vec<_>>().join(", "),
@@ -44,17 +46,40 @@ pub fn run(context: &Context) -> Result<ExitCode, Stop> {
         output::say_under("Unfinished ", format!("job {} on {} through {}; this goes on:", job.id, job.board, job.bridge));
         output::line(format!("           {}", job.command));
     }
-    let first_sim = sims.first().map_or("vent", String::as_str);
-    let via = match found.sure().first() {
-        Some(bridge) => format!("{bridge} --board NAME"),
-        None => format!("sim:{first_sim}"),
-    };
     output::gap();
     output::line("Commands that suit the moment:");
-    output::line(format!("  {:<48} what is on the board", format!("farrier inspect --via {via}")));
-    output::line(format!("  {:<48} plan a loader and change nothing", format!("farrier loader install --via {via} --dry-run")));
-    output::line(format!("  {:<48} the boards that are known", "farrier boards"));
+    output::list(&offers(context, &found, &sims)).iter().for_each(output::line);
     Ok(ExitCode::SUCCESS)
+}
+
+/// The boards that are known, in a line.
+fn boards(context: &Context) -> String {
+    let own = context.catalog.own_names();
+    let own = if own.is_empty() { "none of your own yet".to_owned() } else { format!("{} of your own", own.join(", ")) };
+    format!("{own}; vent, pump and frost to learn with, and a generic one for each of {} chips", known_chips().count())
+}
+
+/// What may come next: on the bridge that is plugged in, else on a simulated board.
+fn offers(context: &Context, found: &Found, sims: &[String]) -> Vec<Offer> {
+    let sim = format!("sim:{}", sims.first().map_or("vent", String::as_str));
+    let bridge = found.sure().first().map(Place::to_string);
+    let via = bridge.as_ref().map_or(sim.clone(), |bridge| format!("{bridge} --board NAME"));
+    let mut offers = vec![(format!("farrier inspect --via {via}"), "what is on the board")];
+    if let Some(bridge) = &bridge {
+        offers.push((format!("farrier boards new NAME --via {bridge}"), "describe a board that is not known yet"));
+    }
+    offers.push((format!("farrier loader install --via {via} --dry-run"), "plan a loader and change nothing"));
+    if bridge.is_none() {
+        offers.push(("farrier boards new NAME".into(), "describe a board of your own"));
+    }
+    if let (Some(own), None) = (context.catalog.own_names().first(), bridge) {
+        offers.push((format!("farrier sim new NAME --board {own}"), "a simulated one of your own board"));
+    }
+    offers.extend([
+        ("farrier boards".to_owned(), "the boards that are known"),
+        ("farrier bridges".to_owned(), "what may be a bridge here, and how one is made"),
+    ]);
+    offers
 }
 
 /// The bridges that are plugged in, and what else may be one.

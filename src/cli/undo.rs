@@ -1,5 +1,6 @@
 //! `farrier undo`: back to what a board held before its last job.
 
+use super::board_view;
 use super::change::{self, Aim, Change, Looked, Scene};
 use super::context::{Context, command_again};
 use super::known::KnownJobs;
@@ -40,7 +41,7 @@ impl Undo {
             intent: &|_, _| Err(Stop::usage("which job is undone shows at the board")),
             done: "The board is back at what it held before that job.",
             already: "The board holds what it held before that job already. Nothing was changed.",
-            next: &|via| format!("farrier inspect --via {via}"),
+            next: &|_, via| vec![board_view::look(via)],
         };
         change::run_looking(context, &change, &|scene, bench, journal| {
             let observed = Box::new(scene.observe(bench)?);

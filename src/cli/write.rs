@@ -64,7 +64,7 @@ impl Write {
                 intent: &intent,
                 done: "The application is written.",
                 already: "The board holds this application already. Nothing was changed.",
-                next: &|via| format!("farrier verify {image} --via {via}"),
+                next: &|_, via| vec![(format!("farrier verify {image} --via {via}"), "compare the board with it again")],
             },
         )
     }

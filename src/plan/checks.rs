@@ -250,7 +250,17 @@ impl<'a> Case<'a> {
         let held = &self.baseline.flash.bytes;
         let there = spans.iter().find_map(|span| fields::occupied(held, *span, self.chip.flash.blank))?;
         let sentence = match fields::resident_loader(self.chip, self.baseline) {
-            Some(_) => format!("The loader at {there} is taken off. Afterwards new firmware gets in only through the programming header."),
+            Some(_) => {
+                let whole = self.chip.flash_span();
+                let left: u32 = fields::outside(whole, &spans).iter().map(|span| span.len()).sum();
+                let room = Bytes((whole.len() - left).into());
+                let wait = self.board.reservation.as_ref().map_or(0, |reservation| reservation.start_delay_ms);
+                let sooner = if wait > 0 { format!(", up to {} s sooner", f64::from(wait) / 1000.0) } else { String::new() };
+                format!(
+                    "The loader at {there} is taken off. Gained: {room} of flash for the application, which reset then starts at \
+                     once{sooner}. Lost: new firmware gets in only through the programming header."
+                )
+            }
             None => format!("What is at {there} is taken off, although reset does not start there. The snapshot keeps it."),
         };
         Some(Finding::new(Kind::LoaderRemoved, sentence))

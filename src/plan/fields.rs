@@ -22,18 +22,13 @@ pub(super) fn keeps_eeprom(chip: &Chip, configuration: &[u8]) -> bool {
 
 /// Where reset starts under this configuration: a boot section, or the first address.
 pub(super) fn reset_start(chip: &Chip, configuration: &[u8]) -> ByteAddress {
-    started_section(chip, configuration).map_or(ByteAddress(0), Span::start)
-}
-
-/// The boot section that reset starts at under this configuration.
-fn started_section(chip: &Chip, configuration: &[u8]) -> Option<Span> {
-    chip.boot_section(configuration).filter(|_| chip.starts_loader(configuration))
+    chip.started_section(configuration).map_or(ByteAddress(0), Span::start)
 }
 
 /// The boot section with the loader that is on the board: reset starts there, and what is there is not blank. Contents that
 /// were not read are taken for a loader.
 pub(super) fn resident_loader(chip: &Chip, observed: &Observed) -> Option<Span> {
-    let section = started_section(chip, observed.configuration.as_deref()?)?;
+    let section = chip.started_section(observed.configuration.as_deref()?)?;
     let first = Span::sized(section.start(), 2)?;
     let held = &observed.flash.bytes;
     (!held.covers(first) || held.filled(first, chip.flash.blank).iter().any(|byte| *byte != chip.flash.blank)).then_some(section)

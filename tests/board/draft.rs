@@ -32,7 +32,7 @@ fn draft(chip: &Chip, clock: ClockSetting, configuration: Option<Vec<u8>>, reser
         reservation: Stated::told(reserved.map(|span| DraftReservation { span, loader: None, baud: None, start_delay_ms: 0 })),
         drives: vec!["the \"big\" heater".into()],
         settings: Stated::assumed(Some(Span::first(chip.eeprom.bytes))),
-        console: Some((38_400, "ready".into())),
+        console: Some((Stated::told(38_400), "ready".into())),
     }
 }
 

@@ -12,8 +12,8 @@ fn at(pty: &Pty, command: &mut Command) {
     command.stdin(terminal()).stderr(terminal()).stdout(Stdio::piped());
 }
 
-/// Answers the question for a bridge with the number that stands before `choice`, or with something else.
-fn answer(home: &Home, line: &str, choice: &str, otherwise: Option<&str>) -> (Ran, String) {
+/// Answers the question for a bridge with `before`, and then with the number that stands before `choice`.
+fn answer(home: &Home, line: &str, choice: &str, before: &[&str]) -> (Ran, String) {
     let mut pty = Pty::open().expect("a pty");
     let mut command = home.command();
     at(&pty, command.args(line.split_whitespace()));
@@ -29,7 +29,9 @@ fn answer(home: &Home, line: &str, choice: &str, otherwise: Option<&str>) -> (Ra
             break number.to_owned();
         }
     };
-    pty.writer().write_all(format!("{}\n", otherwise.unwrap_or(&number)).as_bytes()).expect("the answer");
+    for answer in before.iter().chain([&number.as_str()]) {
+        pty.writer().write_all(format!("{answer}\n").as_bytes()).expect("the answer");
+    }
     let rest = std::thread::spawn(move || {
         let mut rest = String::new();
         while screen.read_line(&mut rest).expect("a line") > 0 {}
@@ -43,14 +45,23 @@ fn answer(home: &Home, line: &str, choice: &str, otherwise: Option<&str>) -> (Ra
 fn the_number_of_a_bridge_is_typed_at_the_question() {
     let home = Home::new();
     home.run("sim new bench-7 --board pump").exits(0);
-    let (ran, shown) = answer(&home, "inspect", "sim:bench-7", None);
+    let (ran, shown) = answer(&home, "inspect", "sim:bench-7", &[]);
     assert!(shown.contains("Which bridge? Its number, or give --via:"), "{shown}");
     ran.exits(0).says("ATmega2560").says("--via sim:bench-7");
-    for wrong in ["0", "999", "bench-7", ""] {
-        let (ran, shown) = answer(&home, "inspect", "sim:bench-7", Some(wrong));
-        ran.exits(2);
-        assert!(shown.contains("is none of the numbers 1 to"), "{wrong}: {shown}");
+}
+
+#[test]
+fn an_answer_that_makes_no_sense_is_asked_again_and_the_third_ends_it() {
+    let home = Home::new();
+    home.run("sim new bench-7 --board pump").exits(0);
+    for wrong in [["0", "999"], ["bench-7", ""]] {
+        let (ran, shown) = answer(&home, "inspect", "sim:bench-7", &wrong);
+        ran.exits(0).says("--via sim:bench-7");
+        assert_eq!(shown.matches("is none of the numbers 1 to").count(), 2, "{wrong:?}: {shown}");
     }
+    let (ran, shown) = answer(&home, "inspect", "sim:bench-7", &["0", "", "vent"]);
+    ran.exits(2);
+    assert!(shown.contains("error: 'vent' is none of the numbers 1 to"), "{shown}");
 }
 
 #[test]

@@ -6,7 +6,11 @@ use super::super::context::{Context, command_again, command_with};
 use super::super::images::write_new;
 use super::super::output;
 use super::super::stop::Stop;
-use crate::board::{Chip, ClockSetting, ClockSource, Draft, DraftReservation, Drafted, Role, SERIAL_LOADER, Stated, clock_of, read_board};
+use super::answers::{frequency, own_oscillator, stated};
+use crate::board::{
+    Chip, ClockSetting, ClockSource, Draft, DraftReservation, Drafted, LineSpeed, Role, SERIAL_LOADER, Stated, clock_of, loader_bytes,
+    read_board,
+};
 use crate::image::{ByteAddress, Span};
 use crate::plan::Observed;
 use crate::reader::{FileError, is_name};
@@ -99,6 +103,9 @@ impl New {
                 Stop::usage(format!("there is a board {} already", self.name)).command(format!("farrier boards show {}", self.name))
             );
         }
+        if ask::somebody_there() {
+            output::remark("Enter takes what stands in brackets.");
+        }
         let found = self.find(context)?;
         let drafted = self.drafted(context, &found)?;
         if let Some(folder) = file.parent() {
@@ -109,27 +116,14 @@ impl New {
         Ok(ExitCode::SUCCESS)
     }
 
-    /// The file, which is read again before anything is written. Where our loader does not fit the chip or the room, none is named.
+    /// The file, which is read again before anything is written.
     fn drafted(&self, context: &Context, found: &Found) -> Result<Drafted, Stop> {
-        let mut draft = self.draft(context, found)?;
-        let read = |drafted: &Drafted| {
-            let read = read_board(&drafted.text, |part| context.catalog.chip(part).map_err(|error| error.to_string()));
-            let file = format!("the answers for {}", self.name);
-            read.map_err(|mistakes| Stop::usage(FileError::Mistakes { file, mistakes }.to_string()))
-        };
-        let drafted = draft.write();
-        let why = match (read(&drafted), draft.reservation.value.as_mut()) {
-            (Ok(_), _) => return Ok(drafted),
-            (Err(why), Some(reservation)) if reservation.loader.is_some() => {
-                reservation.loader = None;
-                why
-            }
-            (Err(why), _) => return Err(why),
-        };
-        let drafted = draft.write();
-        read(&drafted)?;
-        output::remark(&format!("The file names no loader: {}", why.message()));
-        Ok(drafted)
+        let drafted = self.draft(context, found)?.write();
+        let file = format!("the answers for {}", self.name);
+        match read_board(&drafted.text, |part| context.catalog.chip(part).map_err(|error| error.to_string())) {
+            Ok(_) => Ok(drafted),
+            Err(mistakes) => Err(Stop::usage(FileError::Mistakes { file, mistakes }.to_string())),
+        }
     }
 
     fn tell(&self, context: &Context, file: &std::path::Path, drafted: &Drafted) {
@@ -147,37 +141,34 @@ impl New {
 
     /// The chip that is connected, or that is named.
     fn find(&self, context: &Context) -> Result<Found, Stop> {
-        if context.global.via.is_none() {
-            if let Some(part) = &self.chip {
-                return Ok(Found { chip: Stated::told(context.catalog.chip(part)?), observed: None });
-            }
-            let what = "which chip the board has is not known";
-            return Err(Stop::usage(what)
+        if context.global.via.is_some() {
+            let (observed, chip) = context.read_unknown_chip(self.chip.as_deref())?;
+            return Ok(Found { chip: Stated::read(chip), observed: Some(observed) });
+        }
+        if self.chip.is_none() && !ask::somebody_there() {
+            return Err(Stop::usage("which chip the board has is not known")
                 .hint("Give --via, to read its ID, or name it:")
                 .command(command_with("--chip", "PART"))
                 .hint("`farrier bridges` lists what --via may be."));
         }
-        let (observed, chip) = context.read_unknown_chip(self.chip.as_deref())?;
-        Ok(Found { chip: Stated::read(chip), observed: Some(observed) })
+        let question = "Which chip does the board have? Its part number, as ATmega328P:";
+        let chip = stated(self.chip.clone(), question, "", |part| context.catalog.chip(part).map_err(|why| why.to_string()))?;
+        Ok(Found { chip, observed: None })
     }
 
     fn draft<'f>(&self, context: &Context, found: &'f Found) -> Result<Draft<'f>, Stop> {
         let chip = &found.chip.value;
         let configuration = found.observed.as_ref().and_then(|observed| observed.configuration.clone());
-        if ask::somebody_there() {
-            output::remark("Enter takes what stands in brackets.");
-        }
-        let summary = told_or_asked(self.summary.clone(), "What is the board, in a line?", || format!("a board with an {}", chip.part))?;
+        let own = format!("a board with an {}", chip.part);
+        let summary = stated(self.summary.clone(), "What is the board, in a line?", &own, text)?;
         let (clock, clock_known) = self.clock(chip, configuration.as_deref())?;
         let supply = self.supply(context, found)?;
-        let reservation = self.reservation(chip)?;
-        let drives = match self.drives.is_empty() {
-            true => told_or_asked(None, "What do its outputs drive, as `the heater`? Commas between several.", String::new)?,
-            false => Stated::told(self.drives.join(",")),
-        };
+        let reservation = self.reservation(chip, configuration.as_deref())?;
+        let drives = Some(self.drives.join(",")).filter(|drives| !drives.is_empty());
+        let drives = stated(drives, "What do its outputs drive, as `the heater`? Commas between several.", "", text)?;
         let drives = drives.value.split(',').map(str::trim).filter(|what| !what.is_empty()).map(str::to_owned).collect();
         let settings = self.settings(chip)?;
-        let (reservation, console) = self.console(reservation)?;
+        let (reservation, console) = self.console(clock.value.hz, reservation)?;
         let draft = Draft {
             name: self.name.clone(),
             summary,
@@ -207,15 +198,12 @@ impl New {
             return Ok((Stated::read(now), self.clock_known.clone()));
         }
         let source = self.source(now)?;
+        let running = now.map(|now| now.hz.to_string()).unwrap_or_default();
         let hz = match self.hz {
             Some(hz) => hz,
-            None => {
-                let now = now.map(|now| now.hz.to_string().replace(' ', "")).unwrap_or_default();
-                let answer = told_or_asked(None, "How fast, as the firmware sees it (20MHz)?", || now)?;
-                frequency(&answer.value).map_err(Stop::usage)?
-            }
+            None => stated(None, "How fast, as the firmware sees it (20MHz)?", &running, frequency)?.value,
         };
-        let known = told_or_asked(self.clock_known.clone(), "How is that known (printed on the crystal, measured)?", String::new)?.value;
+        let known = stated(self.clock_known.clone(), "How is that known (printed on the crystal, measured)?", "", text)?.value;
         let source = match source {
             Source::Crystal => ClockSource::Crystal { from_hz: hz, to_hz: hz },
             Source::External => ClockSource::External,
@@ -253,120 +241,85 @@ impl New {
         if let Some(measured) = measured {
             return Ok(Stated::read(nominal(measured).unwrap_or(measured)));
         }
-        let answer = told_or_asked(None, "At how many volts does the chip run?", || "5".into())?;
-        let value = volts(&answer.value).map_err(|why| Stop::usage(format!("'{}' is no supply: {why}", answer.value)))?;
-        Ok(Stated { value, basis: answer.basis })
+        let read = |answer: &str| volts(answer).map_err(|why| format!("'{answer}' is no supply: {why}"));
+        stated(None, "At how many volts does the chip run?", "5", read)
     }
 
-    fn reservation(&self, chip: &Chip) -> Result<Reserved, Stop> {
+    /// Flash for a loader: assumed is what reset starts now, else what the loader that is built in needs.
+    fn reservation(&self, chip: &Chip, configuration: Option<&[u8]>) -> Result<Reserved, Stop> {
         let mut sections: Vec<Span> = chip.boot_sections.iter().map(|section| section.span).collect();
         sections.sort_by_key(|span| span.len());
         if sections.is_empty() {
             return Ok(Stated::read(None));
         }
+        let needed = loader_bytes(&chip.part);
+        let fits = |span: &Span| needed.is_some_and(|needed| needed <= span.len());
+        let started = configuration.and_then(|bytes| chip.started_section(bytes));
+        let assumed = started.or(sections.iter().copied().find(fits)).map_or(0, Span::len).to_string();
         let sizes = sections.iter().map(|span| span.len().to_string()).collect::<Vec<_>>().join(", ");
-        let question = format!("How many bytes of flash to reserve for a loader: {sizes}, or 0?");
-        let answer = told_or_asked(self.reserve.map(|bytes| bytes.to_string()), &question, || "0".into())?;
-        let bytes: u32 = answer.value.parse().map_err(|_| Stop::usage(format!("'{}' is no number of bytes", answer.value)))?;
-        if bytes == 0 {
-            return Ok(Stated { value: None, basis: answer.basis });
+        let ours = needed.map_or(String::new(), |needed| format!(" The one that is built in needs {}.", Bytes(needed.into())));
+        let question = format!("How many bytes of flash to reserve for a loader: {sizes}, or 0 for none?{ours}");
+        let section = |answer: &str| match answer.parse::<u32>() {
+            Ok(0) => Ok(None),
+            Ok(bytes) => {
+                let none = || format!("the {} has no boot section of {bytes} bytes; it has: {sizes}", chip.part);
+                sections.iter().copied().find(|span| span.len() == bytes).map(Some).ok_or_else(none)
+            }
+            Err(_) => Err(format!("'{answer}' is no number of bytes")),
+        };
+        let Stated { value, basis } = stated(self.reserve.map(|bytes| bytes.to_string()), &question, &assumed, section)?;
+        if let (Some(span), Some(needed)) = (value.filter(|span| !fits(span)), needed) {
+            let (needed, found) = (Bytes(needed.into()), Bytes(span.len().into()));
+            output::remark(&format!("The built-in loader needs {needed} and not {found}, so the file names no loader."));
         }
-        let none = || Stop::usage(format!("the {} has no boot section of {bytes} bytes; it has: {sizes}", chip.part));
-        let span = sections.into_iter().find(|span| span.len() == bytes).ok_or_else(none)?;
-        Ok(Stated {
-            value: Some(DraftReservation { span, loader: Some(SERIAL_LOADER.into()), baud: None, start_delay_ms: 2_000 }),
-            basis: answer.basis,
-        })
+        let draft = |span| DraftReservation { span, loader: fits(&span).then(|| SERIAL_LOADER.into()), baud: None, start_delay_ms: 2_000 };
+        Ok(Stated { value: value.map(draft), basis })
     }
 
     /// The serial port, whose speed the loader needs too.
-    fn console(&self, mut reservation: Reserved) -> Result<(Reserved, Option<(u32, String)>), Stop> {
-        let answer =
-            told_or_asked(self.baud.map(|baud| baud.to_string()), "At how many baud does its serial port talk?", || BAUD.to_string())?;
-        let wrong = || Stop::usage(format!("'{}' is no line speed: give one such as 38400", answer.value));
-        let baud: u32 = answer.value.parse().map_err(|_| wrong())?;
-        let alive =
-            told_or_asked(self.alive.clone(), "What does its firmware say there when it runs? Enter, if nothing.", String::new)?.value;
-        if !alive.is_empty() {
-            return Ok((reservation, Some((baud, alive))));
-        }
+    fn console(&self, clock: Hertz, mut reservation: Reserved) -> Result<(Reserved, Option<(Stated<u32>, String)>), Stop> {
+        let speed = |answer: &str| match answer.parse::<u32>() {
+            Ok(baud) if baud > 0 => Ok(baud),
+            _ => Err(format!("'{answer}' is no line speed: give one such as 38400")),
+        };
+        let asked = self.baud.map(|baud| baud.to_string());
+        let baud = stated(asked, "At how many baud does its serial port talk?", &BAUD.to_string(), speed)?;
+        let alive = stated(self.alive.clone(), "What does its firmware say there when it runs? Enter, if nothing.", "", text)?.value;
+        let console = Some((baud, alive)).filter(|(_, alive)| !alive.is_empty());
         if let Some(reservation) = reservation.value.as_mut() {
-            reservation.baud = Some(baud);
+            let own = if reservation.loader.is_some() { loader_speed(clock, baud) } else { baud };
+            reservation.baud = Some(own).filter(|own| console.is_none() || own.value != baud.value);
         }
-        Ok((reservation, None))
+        Ok((reservation, console))
     }
 
     fn settings(&self, chip: &Chip) -> Result<Stated<Option<Span>>, Stop> {
         let all = chip.eeprom.bytes;
         let question = format!("How many bytes at the beginning of the EEPROM hold settings, of {}; 0 for none?", Bytes(all.into()));
-        let answer = told_or_asked(self.settings.map(|bytes| bytes.to_string()), &question, || all.to_string())?;
-        match answer.value.parse::<u32>() {
-            Ok(0) => Ok(Stated { value: None, basis: answer.basis }),
-            Ok(bytes) if bytes <= all => Ok(Stated { value: Span::sized(ByteAddress(0), bytes), basis: answer.basis }),
-            _ => Err(Stop::usage(format!("'{}' is no number of bytes from 0 to {all}", answer.value))),
-        }
+        let read = |answer: &str| match answer.parse::<u32>() {
+            Ok(0) => Ok(None),
+            Ok(bytes) if bytes <= all => Ok(Span::sized(ByteAddress(0), bytes)),
+            _ => Err(format!("'{answer}' is no number of bytes from 0 to {all}")),
+        };
+        stated(self.settings.map(|bytes| bytes.to_string()), &question, &all.to_string(), read)
     }
 }
 
-/// What an option tells, or the answer to a question; where nobody is there, or Enter was pressed, what is assumed.
-fn told_or_asked(option: Option<String>, question: &str, assumed: impl FnOnce() -> String) -> Result<Stated<String>, Stop> {
-    if let Some(told) = option {
-        return Ok(Stated::told(told));
-    }
-    let assumed = assumed();
-    if !ask::somebody_there() {
-        return Ok(Stated::assumed(assumed));
-    }
-    let offered = if assumed.is_empty() { String::new() } else { format!(" [{assumed}]") };
-    let answer = ask::ask(&format!("{question}{offered}"))?;
-    Ok(if answer.is_empty() { Stated::assumed(assumed) } else { Stated::told(answer) })
+/// An answer that is taken as it is.
+fn text(answer: &str) -> Result<String, String> {
+    Ok(answer.to_owned())
 }
 
-/// The oscillator of the chip's own that gives this clock, undivided or divided by 8.
-fn own_oscillator(chip: &Chip, hz: Hertz) -> Result<ClockSource, Stop> {
-    let values = chip.field_for(Role::Clock).map(|field| field.values.as_slice()).unwrap_or_default();
-    let own: Vec<Hertz> =
-        values.iter().filter_map(|value| if let Some(ClockSource::Internal { hz }) = value.clock { Some(hz) } else { None }).collect();
-    let divides = chip.field_for(Role::ClockDivider).is_some();
-    let fits = |of: &&Hertz| **of == hz || (divides && of.0 / 8 == hz.0);
-    match own.iter().find(fits) {
-        Some(own) => Ok(ClockSource::Internal { hz: *own }),
-        None => {
-            let all: Vec<String> = own.iter().map(Hertz::to_string).collect();
-            let eighth = if divides { ", and an eighth of each" } else { "" };
-            Err(Stop::usage(format!("the {} has no oscillator of its own for {hz}; it has {}{eighth}", chip.part, all.join(" and "))))
+/// The speed at which the loader talks: the port's, or the next slower one that the clock gives.
+fn loader_speed(clock: Hertz, baud: Stated<u32>) -> Stated<u32> {
+    let speed = LineSpeed::nearest(clock, baud.value);
+    let slower = LineSpeed::fitting(clock).into_iter().filter(|fits| *fits < baud.value).max();
+    match slower {
+        Some(slower) if !speed.fits() => {
+            let off = speed.percent_off().abs();
+            output::remark(&format!("{} baud is {off:.1} % off at {clock}, so the loader talks at {slower} baud.", baud.value));
+            Stated::assumed(slower)
         }
-    }
-}
-
-/// A frequency as people type it: `20MHz`, `32.768 kHz`, `16000000`.
-fn frequency(text: &str) -> Result<Hertz, String> {
-    let wrong = || "give a frequency such as 20MHz, 32.768kHz or 1000000".to_owned();
-    let lower = text.trim().to_ascii_lowercase();
-    let digits = lower.trim_end_matches(|of: char| of.is_ascii_alphabetic()).trim();
-    let factor = match lower.get(digits.len()..).unwrap_or_default().trim() {
-        "" | "hz" => 1.0,
-        "k" | "khz" => 1e3,
-        "m" | "mhz" => 1e6,
-        _ => return Err(wrong()),
-    };
-    let hz = digits.parse::<f64>().map_err(|_| wrong())? * factor;
-    if (1.0..=100e6).contains(&hz) { Ok(Hertz(hz.round() as u32)) } else { Err(wrong()) }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn frequencies_as_people_type_them() {
-        for (text, hz) in
-            [("20MHz", 20_000_000), ("32.768 kHz", 32_768), ("14.7456m", 14_745_600), ("1000000", 1_000_000), ("8 mhz", 8_000_000)]
-        {
-            assert_eq!(frequency(text), Ok(Hertz(hz)), "{text}");
-        }
-        for text in ["", "MHz", "20 GHz", "-1", "0", "1e9", "fast"] {
-            assert!(frequency(text).is_err(), "{text}");
-        }
+        _ => baud,
     }
 }

@@ -1,7 +1,8 @@
 //! One board, as text and as JSON.
 
 use super::super::map::{Ink, Mark, draw};
-use super::super::output::{WIDTH, wrapped};
+use super::super::output::{Offer, WIDTH, next_lines, wrapped};
+use super::super::worth;
 use super::ways_in;
 use crate::board::{Board, BuiltLoader, Chip, ClockSource, Field, RegionOwner, Reservation, loader};
 use crate::image::Span;
@@ -28,7 +29,8 @@ pub fn show(called: &str, board: &Board, chip: &Chip, ink: Ink) -> String {
     page.push(String::new());
     page.extend(firmware(board));
     page.extend(cautions(board));
-    page.extend([String::new(), format!("Next: {}", next(called, board))]);
+    page.push(String::new());
+    page.extend(next_lines(&next(called, board)));
     page.join("\n")
 }
 
@@ -91,15 +93,14 @@ fn cost(board: &Board, chip: &Chip) -> Vec<String> {
     let left = board.application(chip);
     let loader = match &board.reservation {
         None => "none: the whole flash is the application's, and reset starts it at once".to_string(),
-        Some(Reservation { span, loader, start_delay_ms, .. }) => format!(
-            "{}: costs {}, {:.1} % of the flash; the application starts up to {} s later",
-            loader.as_deref().map_or("one of your own".into(), |name| format!("`{name}`")),
-            Bytes(span.len().into()),
-            percent(*span, chip),
-            f64::from(*start_delay_ms) / 1000.0,
-        ),
+        Some(reservation) => {
+            let name = reservation.loader.as_deref().map_or("one of your own".into(), |name| format!("`{name}`"));
+            format!("{name}: costs {}", worth::costs(reservation, chip))
+        }
     };
     let mut lines = vec![labelled("Loader", &loader)];
+    let built_in = board.reservation.as_ref().map(|reservation| reservation.loader.is_some());
+    lines.extend(built_in.map(|built_in| labelled("", &format!("gives: {}", worth::gives(board, built_in)))));
     lines.extend(built(board, chip).map(|built| labelled("", &listens(&built, board))));
     lines.push(labelled("Room left", &format!("{} for the application, {left}", Bytes(left.len().into()))));
     lines
@@ -192,11 +193,15 @@ fn cautions(board: &Board) -> Vec<String> {
     texts.map(|(caution, number)| labelled(if number == 1 { "Cautions" } else { "" }, &caution.text)).collect()
 }
 
-fn next(called: &str, board: &Board) -> String {
-    match &board.reservation {
-        Some(Reservation { loader: Some(_), .. }) => format!("farrier loader install --board {called} --on factory --dry-run"),
-        _ => format!("farrier inspect --board {called}"),
+fn next(called: &str, board: &Board) -> Vec<Offer> {
+    let mut offers = vec![(format!("farrier connections --board {called}"), "how to connect it to a bridge")];
+    if matches!(&board.reservation, Some(Reservation { loader: Some(_), .. })) {
+        let planned = format!("farrier loader install --board {called} --on factory --dry-run");
+        offers.push((planned, "what fitting the loader would do"));
     }
+    offers.push((format!("farrier sim new NAME --board {called}"), "a simulated one, to try it all on"));
+    offers.push((format!("farrier inspect --board {called} --via WHERE"), "what is on a real one"));
+    offers
 }
 
 /// Everything about one board, for programs.
