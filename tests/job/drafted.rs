@@ -51,8 +51,12 @@ fn supply(chip: &Chip) -> Millivolts {
 }
 
 fn draft(chip: &Chip, reserved: Option<Span>, clock: ClockSetting) -> Option<Board> {
-    let reservation =
-        reserved.map(|span| DraftReservation { span, loader: Some(SERIAL_LOADER.into()), baud: Some(BAUD), start_delay_ms: 1_000 });
+    let reservation = reserved.map(|span| DraftReservation {
+        span,
+        loader: Some(SERIAL_LOADER.into()),
+        baud: Some(Stated::told(BAUD)),
+        start_delay_ms: 1_000,
+    });
     let draft = Draft {
         name: format!("kiln-{}", chip.part.to_ascii_lowercase()),
         summary: Stated::told("fires the pots".into()),
