@@ -1,9 +1,9 @@
 //! `farrier explain`: what a finding, a cause of `revive` or a word means.
 
 use super::context::Context;
-use super::output;
 use super::stop::Stop;
 use super::words::{WORDS, Word};
+use super::{explain_last, output};
 use crate::diagnosis::CauseKind;
 use crate::finding::{Kind, Severity};
 use clap::Args;
@@ -12,12 +12,15 @@ use std::process::ExitCode;
 
 /// Say what a finding, a cause that revive names, or a word means.
 ///
-/// Without a name: all of them.
+/// Without a name: all of them. With --last: each finding of the last job in the journal, with its numbers.
 #[derive(Args, Debug)]
-#[command(after_help = "Example: farrier explain settings-lost\nExample: farrier explain way in")]
+#[command(after_help = "Example: farrier explain settings-lost\nExample: farrier explain way in\nExample: farrier explain --last")]
 pub struct Explain {
     /// A finding's or a cause's name, or a word.
     pub name: Vec<String>,
+    /// Tell what the last job found. A command that was refused began no job: what it found stands on its screen, each by its name.
+    #[arg(long, conflicts_with = "name")]
+    pub last: bool,
 }
 
 impl Explain {
@@ -26,6 +29,9 @@ impl Explain {
     /// # Errors
     /// A name that nothing has.
     pub fn run(self, context: &Context) -> Result<ExitCode, Stop> {
+        if self.last {
+            return explain_last::run(context);
+        }
         if self.name.is_empty() {
             list(context);
             return Ok(ExitCode::SUCCESS);

@@ -2,6 +2,7 @@
 
 use super::console::{Console, Watch, Watched};
 use super::context::{Context, Given};
+use super::loader_job::{Entered, LoaderJob};
 use super::progress::Progress;
 use super::stop::{Code, Stop};
 use super::{board_view, consent, interrupt, output, safety};
@@ -10,9 +11,11 @@ use crate::finding::{Finding, Severity};
 use crate::image::Span;
 use crate::job::{JobError, go_on};
 use crate::link::{self, BLOCK, Transfer, TransferError};
-use crate::plan::{NamedImage, through_loader};
+use crate::plan::{NamedImage, loader_plan, through_loader};
+use crate::record::RecordError;
 use serde_json::json;
 use std::fmt;
+use std::ops::ControlFlow;
 use std::process::ExitCode;
 use std::time::Duration;
 
@@ -31,6 +34,7 @@ struct Sending<'a> {
     board: &'a Board,
     application: &'a NamedImage,
     /// From the first byte that the loader takes on.
+    span: Span,
     bytes: Vec<u8>,
     fill: u8,
     baud: u32,
@@ -64,12 +68,16 @@ pub fn write(context: &Context, application: &NamedImage) -> Result<ExitCode, St
         sending.tell_dry_run(context, &findings);
         return Ok(ExitCode::SUCCESS);
     }
-    consent::gather(context, &findings, &[])?;
+    let accepted = consent::gather(context, &findings, &[])?;
     consent::confirm(context, &format!("This changes {}.", board.name))?;
-    let mut console = Console::open(context, &context.own_port()?, sending.baud)?;
-    let heard = sending.send(&mut console)?;
+    let port = context.own_port()?;
+    let mut console = Console::open(context, &port, sending.baud)?;
+    let plan = loader_plan(application, sending.span, sending.takes(), &chip);
+    let entered = Entered { board: &board, application, port: port.to_string(), plan: &plan, findings: &findings, accepted };
+    let mut job = LoaderJob::enter(context, entered)?;
+    let heard = sending.send(&mut console, &mut job)?;
     let watched = watch.map(|watch| console.watch(watch, &heard)).transpose()?;
-    sending.tell_done(context, watched.as_ref());
+    sending.tell_done(context, &job, watched.as_ref());
     Ok(Watched::code(watched.as_ref()))
 }
 
@@ -97,11 +105,26 @@ impl<'a> Sending<'a> {
         let span = Span::new(start, extent.end());
         let span = span.ok_or_else(|| Stop::usage(format!("{} has no bytes from {start} on", application.name)))?;
         let fill = chip.flash.blank;
-        Ok(Sending { board, application, bytes: application.image.filled(span, fill), fill, baud })
+        Ok(Sending { board, application, span, bytes: application.image.filled(span, fill), fill, baud })
     }
 
-    /// Resets the board, or has it reset, and sends; what the board said after that.
-    fn send(&self, console: &mut Console) -> Result<Vec<u8>, Stop> {
+    /// How long it takes, estimated.
+    fn takes(&self) -> Duration {
+        Duration::from_secs_f64(self.bytes.len() as f64 * 10.0 / f64::from(self.baud) * ANSWERS)
+    }
+
+    /// Sends, and writes down how that went; what the board said after that.
+    fn send(&self, console: &mut Console, job: &mut LoaderJob) -> Result<Vec<u8>, Stop> {
+        let sent = self.transfer(console, job);
+        match &sent {
+            Ok(_) => job.finish(&proof())?,
+            Err(stop) => job.stopped(stop.message())?,
+        }
+        sent
+    }
+
+    /// Resets the board, or has it reset, and sends.
+    fn transfer(&self, console: &mut Console, job: &mut LoaderJob) -> Result<Vec<u8>, Stop> {
         let by_itself = console.reset(self.board.console.as_ref().and_then(|console| console.reset_line))?;
         if !by_itself {
             output::remark("Reset the board now: press its reset button, or switch it off and on.");
@@ -111,16 +134,27 @@ impl<'a> Sending<'a> {
         let progress = Progress::new();
         let stop = interrupt::flag()?;
         let all = output::bytes(self.bytes.len() as u64);
+        let mut not_written: Option<RecordError> = None;
         let mut shown = |at: link::Progress| {
+            go_on(stop)?;
             match at {
                 link::Progress::Waiting(waited) => progress.say(format!("waiting for the loader to ask  {} s", waited.as_secs())),
-                link::Progress::Taken(taken) => progress.say(format!("sending  {} of {all}", output::bytes(taken as u64))),
+                link::Progress::Taken(taken) => {
+                    if let Err(why) = job.begin() {
+                        not_written = Some(why);
+                        return ControlFlow::Break(());
+                    }
+                    progress.say(format!("sending  {} of {all}", output::bytes(taken as u64)));
+                }
             }
-            go_on(stop)
+            ControlFlow::Continue(())
         };
         let sent = link::send_xmodem(console.wire(), &transfer, &mut shown);
         progress.clear();
-        sent.map_err(stopped)
+        match not_written {
+            Some(why) => Err(Stop::from(JobError::from(why))),
+            None => sent.map_err(stopped),
+        }
     }
 
     fn tell_dry_run(&self, context: &Context, findings: &[Finding]) {
@@ -132,19 +166,20 @@ impl<'a> Sending<'a> {
         }
     }
 
-    fn tell_done(&self, context: &Context, watched: Option<&Watched>) {
+    fn tell_done(&self, context: &Context, job: &LoaderJob, watched: Option<&Watched>) {
         if context.global.json {
             return output::json(&json!({
-                "result": "done", "board": self.board.name, "chip": self.board.chip, "bytes": self.bytes.len(),
+                "result": "done", "job": job.id, "board": self.board.name, "chip": self.board.chip, "bytes": self.bytes.len(),
                 "not_checked": NOT_CHECKED, "watched": watched.map(Watched::as_json),
             }));
         }
         output::say("Done. The loader has taken the application and starts it.");
-        output::say_under("Proved       ", format!("every block of {BLOCK} bytes arrived with the right CRC"));
+        output::say_under("Proved       ", proof());
         output::say_under("Not checked  ", NOT_CHECKED);
         if let Some(watched) = watched {
             watched.tell();
         }
+        output::say_under("Job          ", format!("{}, without a snapshot: a loader reads nothing out", job.id));
         output::next(format!("farrier verify {} --board {} --via WHERE", self.application.name, self.board.name));
     }
 }
@@ -152,10 +187,14 @@ impl<'a> Sending<'a> {
 impl fmt::Display for Sending<'_> {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let Sending { application, bytes, baud, .. } = self;
-        let takes = Duration::from_secs_f64(bytes.len() as f64 * 10.0 / f64::from(*baud) * ANSWERS);
-        let (size, takes) = (output::bytes(bytes.len() as u64), output::seconds(takes));
+        let (size, takes) = (output::bytes(bytes.len() as u64), output::seconds(self.takes()));
         write!(f, "{} goes to the board's loader at {baud} baud: {size}, about {takes}.", application.name)
     }
+}
+
+/// What such a result says it has proved.
+fn proof() -> String {
+    format!("every block of {BLOCK} bytes arrived with the right CRC")
 }
 
 fn stopped(error: TransferError) -> Stop {

@@ -4,7 +4,7 @@ mod export;
 mod filter;
 mod report;
 mod show;
-mod told;
+pub mod told;
 
 use super::context::{Context, date};
 use super::output;
@@ -13,7 +13,8 @@ use crate::board::{Board, Chip};
 use crate::record::{Job, JobId, JobRecord, Journal as Kept};
 use clap::{Args, Subcommand};
 use export::Export;
-use filter::{Filter, Which, which};
+pub use filter::Which;
+use filter::{Filter, which};
 use serde_json::{Value, json};
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -82,7 +83,7 @@ impl Journal {
     }
 }
 
-fn existing(context: &Context) -> Result<Kept, Stop> {
+pub fn existing(context: &Context) -> Result<Kept, Stop> {
     let nothing = || Stop::usage("the journal is empty: no job was done yet").command("farrier loader install --via sim:vent");
     Kept::open_existing(context.home.journal())?.ok_or_else(nothing)
 }
@@ -157,7 +158,7 @@ fn list(context: &Context, filter: &Filter) -> Result<(), Stop> {
         let begun = humantime::format_rfc3339_seconds(job.begun);
         output::line(format!("{:>4}  {begun}  {} ({}) through {}{tag}{simulated}", job.id, job.board, job.chip, job.bridge));
         output::say_under("      ", &job.command);
-        output::say_under("      ", format!("{}; baseline {}", told::state(job), job.baseline.as_str()));
+        output::say_under("      ", format!("{}; {}", told::state(job), told::kept(job)));
     }
     match jobs.iter().rev().find(|job| job.ended.is_none()) {
         Some(open) => output::next(format!("{}, which goes on; or: farrier journal close {}", open.command, open.id)),

@@ -192,7 +192,7 @@ impl Climber<'_> {
 /// What the jobs tell that left what the board holds.
 fn recognised(left: &KnownJobs) -> Option<Recognised> {
     let snapshots = match left.jobs.as_slice() {
-        [only] if left.settings => vec![only.before.as_str().to_owned(), only.baseline.as_str().to_owned()],
+        [only] if left.settings => only.before.iter().chain(&only.baseline).map(|name| name.as_str().to_owned()).collect(),
         _ => Vec::new(),
     };
     Some(Recognised { words: left.words()?, settings: left.settings, tag: left.tag.clone(), snapshots })

@@ -69,13 +69,13 @@ impl Undo {
         if let Some(number) = self.job {
             let job = seen.journal.job(JobId(number))?.job;
             let doubt = (!seen.is_its(&job)).then(|| not_as_left(&job));
-            return Ok((job.baseline, doubt));
+            return Ok((taken_before(&job)?, doubt));
         }
         if let Some(inherited) = &seen.inherited {
             return Ok((inherited.snapshot.clone(), None));
         }
         match seen.known.jobs.iter().filter(|job| seen.may_have_its_tag(job)).collect::<Vec<_>>().as_slice() {
-            [only] => Ok((only.baseline.clone(), None)),
+            [only] => Ok((taken_before(only)?, None)),
             [] => seen.nearest(),
             several => Err(which(several)),
         }
@@ -104,8 +104,17 @@ impl Seen<'_> {
         };
         let job = last.ok_or_else(nothing)?;
         let doubt = not_as_left(&job);
-        Ok((job.baseline, Some(doubt)))
+        Ok((taken_before(&job)?, Some(doubt)))
     }
+}
+
+/// The snapshot of what the board held before a job.
+fn taken_before(job: &Job) -> Result<SnapshotName, Stop> {
+    let nothing = || {
+        let what = format!("job {} went through the board's loader, which reads nothing out, so nothing was kept to go back to", job.id);
+        Stop::usage(what).hint("To write another application:").command("farrier write IMAGE --way fitted-loader --board NAME --via PORT")
+    };
+    job.baseline.clone().ok_or_else(nothing)
 }
 
 fn not_as_left(job: &Job) -> String {

@@ -55,9 +55,9 @@ pub fn baseline(
     target: &Target,
 ) -> Result<Baseline, BaselineError> {
     let records = journal.unfinished(held)?;
-    let jobs = records.iter().map(|record| unfinished(record, snapshots)).collect::<Result<Vec<_>, _>>()?;
+    let jobs = records.iter().filter_map(|record| unfinished(record, snapshots).transpose()).collect::<Result<Vec<_>, _>>()?;
     match takeover(&jobs, observed, tag, answer, target)? {
-        Takeover::Fresh if answer == Resume::Unasked && journal.is_empty()? => match forgotten(snapshots, observed, target)? {
+        Takeover::Fresh if answer == Resume::Unasked && journal.knows_no_snapshot()? => match forgotten(snapshots, observed, target)? {
             Some(snapshot) => Err(BaselineError::Forgotten(snapshot)),
             None => Ok(Baseline { observed: observed.clone(), inherited: None, findings: Vec::new() }),
         },
@@ -65,10 +65,9 @@ pub fn baseline(
         Takeover::Ask(candidates) => Err(BaselineError::Ask(candidates)),
         Takeover::Resume { job, findings } => {
             let record = records.iter().find(|record| record.job.id.0 == job.id as i64);
-            let inherited = record.map(|record| Inherited {
-                job: record.job.id,
-                snapshot: record.job.baseline.clone(),
-                accepted: record.job.accepted.clone(),
+            let inherited = record.and_then(|record| {
+                let snapshot = record.job.baseline.clone()?;
+                Some(Inherited { job: record.job.id, snapshot, accepted: record.job.accepted.clone() })
             });
             Ok(Baseline { observed: job.baseline.clone(), inherited, findings })
         }
@@ -90,21 +89,23 @@ fn forgotten(snapshots: &Snapshots, observed: &Observed, target: &Target) -> Res
     Ok(None)
 }
 
-fn unfinished(record: &JobRecord, snapshots: &Snapshots) -> Result<UnfinishedJob, BaselineError> {
+/// `None` for a job that kept nothing, so that there is nothing to inherit from it.
+fn unfinished(record: &JobRecord, snapshots: &Snapshots) -> Result<Option<UnfinishedJob>, BaselineError> {
     let job = &record.job;
+    let (Some(baseline), Some(before)) = (&job.baseline, &job.before) else { return Ok(None) };
     let load = |name: &SnapshotName| {
         let loaded = snapshots.load(snapshots.path(name)).map(|kept| kept.observed);
         loaded.map_err(|why| BaselineError::Lost { job: job.id, why })
     };
-    Ok(UnfinishedJob {
+    Ok(Some(UnfinishedJob {
         id: job.id.0 as u64,
         tag: job.tag.clone(),
-        baseline: load(&job.baseline)?,
-        began_with: load(&job.before)?,
+        baseline: load(baseline)?,
+        began_with: load(before)?,
         plan: record.plan.clone(),
         finished: job.finished_steps(),
         in_hand: job.step_in_hand().is_some(),
         verified_settings: record.settings_verified.clone(),
         answered_none: job.command.contains("--resume none") || job.command.contains("--resume=none"),
-    })
+    }))
 }

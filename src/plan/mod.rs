@@ -35,4 +35,4 @@ pub use reconcile::{Target, reconcile, regions};
 pub use restore::{Part, Restore, serial_number};
 pub use stakes::{levels_differ, overdriven, supply_out_of_range, wrong_chip};
 pub use step::{Pace, Plan, Step, StepKind};
-pub use through_loader::through_loader;
+pub use through_loader::{loader_plan, through_loader};

@@ -1,6 +1,6 @@
 //! What can go wrong with the records.
 
-use super::{JobId, SnapshotName};
+use super::JobId;
 use std::io;
 use std::path::PathBuf;
 
@@ -55,5 +55,5 @@ pub enum RecordError {
     StepOutOfOrder { job: JobId, step: usize, what: &'static str, finished: usize, of: usize },
 
     #[error("job {inherited} has the baseline {expected}, so a job that takes it over cannot have {found}")]
-    OtherBaseline { inherited: JobId, expected: SnapshotName, found: SnapshotName },
+    OtherBaseline { inherited: JobId, expected: String, found: String },
 }

@@ -1,7 +1,10 @@
 //! `write --way fitted-loader` and `--watch`, as far as they come without a port.
 
-use super::Home;
+use super::at_a_port::run_at_a_port;
 use super::loader::demo_application;
+use super::{Home, Ran};
+use std::thread;
+use std::time::Duration;
 
 fn home() -> Home {
     let home = Home::new();
@@ -33,4 +36,81 @@ fn watching_needs_a_port_and_a_board_that_runs_firmware() {
     home.run("write vent.hex --via sim:vent --yes --watch").exits(2).says("runs no firmware").says("Nothing was changed");
     home.run("write vent.hex --via sim:vent --yes --watch 0").exits(2).says("from 1 to 3600");
     home.run("inspect --via sim:vent --watch").exits(2).says("does not take --watch");
+}
+
+const BLOCK: usize = 3 + 128 + 2;
+const SOH: u8 = 0x01;
+const EOT: u8 = 0x04;
+const ACK: u8 = 0x06;
+const CAN: u8 = 0x18;
+
+/// Sends `image` to a receiver that takes every block, or ends the transfer at the block of this number.
+fn write_to_loader(home: &Home, image: &str, refuses: Option<usize>) -> Ran {
+    let (mut heard, mut blocks) = (Vec::new(), 0);
+    let line = format!("write {image} --way fitted-loader --board vent --via PORT --yes --accept no-snapshot-possible");
+    run_at_a_port(home, &line, |bytes| {
+        thread::sleep(Duration::from_millis(5));
+        heard.extend_from_slice(bytes);
+        match heard.first() {
+            None if blocks == 0 => b"C".to_vec(),
+            Some(&SOH) if heard.len() >= BLOCK => {
+                heard.drain(..BLOCK);
+                blocks += 1;
+                if refuses == Some(blocks) { vec![CAN, CAN] } else { vec![ACK] }
+            }
+            Some(&EOT) => {
+                heard.clear();
+                vec![ACK]
+            }
+            _ => Vec::new(),
+        }
+    })
+}
+
+#[test]
+fn a_write_through_the_loader_is_a_job_in_the_journal() {
+    let home = home();
+    write_to_loader(&home, "vent.hex", None).exits(0).says("Job          1, without a snapshot");
+    home.run("journal").exits(0).says("finished; no snapshot: a loader reads nothing out").says("write vent.hex --way fitted-loader");
+    let shown = home.run("journal show 1");
+    shown.exits(0).says("arrived with the right CRC").says("nothing was kept").says("vent.hex: 310 bytes").says("write application");
+    shown.says("no-snapshot-possible (accepted)");
+    let document = home.run("journal show 1 --json").json();
+    let hex = farrier::image::parse(demo_application("vent").to_vec(), None).expect("its HEX is right");
+    assert_eq!(document["images"][0]["sha256"], hex.flash().sha256().to_string());
+    assert!(document["baseline"].is_null() && document["before"].is_null());
+    home.run("journal export jobs.csv").exits(0);
+    home.run("journal report 1 page.html").exits(0);
+    let page = std::fs::read_to_string(home.path().join("page.html")).expect("the page");
+    assert!(page.contains("reads nothing out") && !page.contains("Configuration and lock"), "{page}");
+    home.run("explain --last").exits(0).says("no-snapshot-possible").says("there is no way back");
+    home.run("undo 1 --via sim:vent").exits(2).says("nothing was kept to go back to");
+}
+
+#[test]
+fn a_transfer_that_is_cut_stays_unfinished_until_the_same_command_ends_it() {
+    let home = home();
+    write_to_loader(&home, "vent.hex", Some(2)).exits(4).says("the same command sends it again");
+    home.run("journal show 1").exits(0).says("The same command again sends all of it").says("the loader ended the transfer at block 2");
+    // Another command through the programming header is none of its business: it has its own baseline.
+    home.run("loader install --via sim:vent --yes").exits(0);
+    home.run("journal --unfinished").exits(0).says("unfinished: 0 of 1 steps");
+    // The port of a pseudo-terminal has another name each time, so it is another command.
+    write_to_loader(&home, "vent.hex", None).exits(0);
+    home.run("journal close 1").exits(0);
+    home.run("journal --unfinished").exits(0).says("None of the 3 jobs");
+}
+
+#[test]
+fn verify_knows_what_went_through_the_loader() {
+    let home = home();
+    let mut other = demo_application("vent").to_vec();
+    home.file("spring.hex", &other);
+    home.run("write spring.hex --via sim:vent --yes").exits(0);
+    // The journal forgets that, so that only the job through the loader can tell.
+    std::fs::remove_file(home.path().join("journal.sqlite")).expect("the journal");
+    write_to_loader(&home, "spring.hex", None).exits(0);
+    other = demo_application("frost").to_vec();
+    home.file("frost.hex", &other);
+    home.run("verify frost.hex --via sim:vent").exits(1).says("spring.hex (job 1, ");
 }

@@ -41,6 +41,27 @@ fn the_list_is_filtered_by_board_tag_chip_date_and_state() {
 }
 
 #[test]
+fn the_findings_of_the_last_job_are_explained() {
+    let home = Home::new();
+    home.run("explain --last").exits(2).says("the journal is empty");
+    home.run("explain --last wrong-chip").exits(2);
+    home.run("loader install --via sim:vent --yes").exits(0);
+    // It asks for consents, so no job begins.
+    let remove = "loader remove --via sim:vent --yes";
+    home.run(remove).exits(3);
+    assert_eq!(home.run("explain --last --json").exits(0).json()["job"], 1);
+    home.run(&format!("{remove} --accept loader-removed --accept reset-into-empty-flash")).exits(0);
+    let told = home.run("explain --last");
+    told.exits(0).says("loader-removed").says("Found").says("Why it matters").says("only through the programming header");
+    told.says("farrier undo 2");
+    let shown = home.run("journal show 2 --json").json()["findings"].clone();
+    let document = home.run("explain --last --json").json();
+    let row = &document["findings"][0];
+    assert_eq!((&row["finding"], &row["sentence"], &row["accepted"]), (&shown[0]["finding"], &shown[0]["sentence"], &shown[0]["accepted"]));
+    assert_eq!(document["findings"].as_array().map(Vec::len), shown.as_array().map(Vec::len));
+}
+
+#[test]
 fn one_job_is_shown_with_all_that_was_kept() {
     let home = Home::new();
     bench(&home);

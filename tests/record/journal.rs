@@ -60,6 +60,24 @@ fn what_is_not_known_stays_unknown() {
     assert_eq!((record.job.steps.len(), record.job.step_in_hand()), (0, None));
 }
 
+/// As a write through a fitted loader: nothing can be read, so there is no snapshot.
+#[test]
+fn a_job_may_have_no_snapshot_and_the_same_command_again_takes_it_over() {
+    let (_folder, mut journal) = journal();
+    let plan = plan(1);
+    let new = NewJob { baseline: None, before: None, ..new_job(&plan) };
+    let cut = journal.begin(&new).unwrap();
+    let got = journal.job(cut).unwrap().job;
+    assert_eq!((got.baseline, got.before), (None, None));
+    assert!(journal.knows_no_snapshot().unwrap());
+    let other = NewJob { inherits: Some(cut), ..new_job(&plan) };
+    assert!(matches!(journal.begin(&other), Err(RecordError::OtherBaseline { .. })));
+    let again = journal.begin(&NewJob { inherits: Some(cut), ..new }).unwrap();
+    assert_eq!(journal.job(cut).unwrap().job.ended, Some((date(0), End::TakenOver(again))));
+    journal.begin(&new_job(&plan)).unwrap();
+    assert!(!journal.knows_no_snapshot().unwrap());
+}
+
 #[test]
 fn only_a_job_that_changed_nothing_is_ended_as_one_that_changed_nothing() {
     let (_folder, mut journal) = journal();
@@ -106,14 +124,14 @@ fn a_job_that_inherits_ends_the_other() {
     let mut new = new_job(&second_plan);
     new.date = date(9);
     new.inherits = Some(first);
-    new.before = name("2025-11-25-080009-vent");
+    new.before = Some(name("2025-11-25-080009-vent"));
     let second = journal.begin(&new).unwrap();
 
     assert_eq!(journal.job(first).unwrap().job.ended, Some((date(9), End::TakenOver(second))));
     let unfinished = journal.unfinished(&[]).unwrap();
     assert_eq!(unfinished.len(), 1);
     assert_eq!((unfinished[0].job.id, unfinished[0].job.inherits), (second, Some(first)));
-    assert_eq!(unfinished[0].job.baseline, name("2025-11-25-080001-vent"));
+    assert_eq!(unfinished[0].job.baseline, Some(name("2025-11-25-080001-vent")));
 
     // The other process that wanted it comes too late, and nothing of its job is entered.
     let late = journal.begin(&new).unwrap_err();
@@ -128,7 +146,7 @@ fn an_inherited_baseline_cannot_be_another() {
     let first = journal.begin(&new_job(&plan)).unwrap();
     let mut new = new_job(&plan);
     new.inherits = Some(first);
-    new.baseline = name("2025-11-25-080009-vent");
+    new.baseline = Some(name("2025-11-25-080009-vent"));
     assert!(matches!(journal.begin(&new), Err(RecordError::OtherBaseline { inherited, .. }) if inherited == first));
     let jobs = journal.jobs().unwrap();
     assert_eq!((jobs.len(), &jobs[0].ended), (1, &None));

@@ -6,7 +6,7 @@ use crate::cli::context::Context;
 use crate::cli::images::write_new;
 use crate::cli::output;
 use crate::cli::stop::Stop;
-use crate::record::{JobRecord, Journal};
+use crate::record::{JobRecord, Journal, SnapshotName};
 use clap::{Args, ValueEnum};
 use serde_json::json;
 use std::path::PathBuf;
@@ -131,8 +131,8 @@ fn row(record: &JobRecord) -> [String; 24] {
         job.bridge.clone(),
         job.simulated.to_string(),
         job.command.clone(),
-        job.baseline.to_string(),
-        job.before.to_string(),
+        job.baseline.as_ref().map(SnapshotName::to_string).unwrap_or_default(),
+        job.before.as_ref().map(SnapshotName::to_string).unwrap_or_default(),
         job.inherits.map(|job| job.to_string()).unwrap_or_default(),
         images.collect::<Vec<_>>().join("; "),
         record.findings.iter().map(|shown| shown.finding.as_str()).collect::<Vec<_>>().join(" "),

@@ -32,9 +32,9 @@ struct Told<'a> {
 /// When the file is there already or cannot be written.
 pub fn write(context: &Context, record: &JobRecord, (board, chip): (&Board, &Chip), file: &Path) -> Result<(), Stop> {
     let snapshots = context.snapshots();
-    let before = snapshots.load(snapshots.path(&record.job.baseline));
+    let before = record.job.baseline.as_ref().map(|name| snapshots.load(snapshots.path(name))).transpose();
     let lost = before.as_ref().err().map(|why| why.to_string());
-    let told = Told { record, board, chip, before: before.as_ref().ok() };
+    let told = Told { record, board, chip, before: before.as_ref().ok().and_then(Option::as_ref) };
     write_new(file, told.page(lost.as_deref()).as_bytes())?;
     match context.global.json {
         true => output::json(&json!({ "file": file.display().to_string(), "job": record.job.id })),
@@ -58,16 +58,17 @@ impl Told<'_> {
         page.heading("What was there");
         match (self.before, lost) {
             (Some(before), _) => self.there(&mut page, before),
-            (None, why) => {
-                page.warning(&format!("The snapshot of the board before this job cannot be read: {}", why.unwrap_or("no reason")))
-            }
+            (None, Some(why)) => page.warning(&format!("The snapshot of the board before this job cannot be read: {why}")),
+            (None, None) => page.paragraph("Not known: the job went through the board's loader, which reads nothing out."),
         }
         page.heading("What was done");
         self.done(&mut page);
         page.heading(if self.is_finished() { "What is there now" } else { "What should be there afterwards" });
         self.now(&mut page);
         self.memories(&mut page);
-        self.configuration(&mut page);
+        if job.baseline.is_some() {
+            self.configuration(&mut page);
+        }
         page.heading("What was not checked");
         page.paragraph("Whether the clock is accurate, what the outputs do, and what the firmware says on its console.");
         page.finish(&format!("Written by {} from its journal. Dates are UTC.", crate::cli::context::MADE_BY))
@@ -107,9 +108,8 @@ impl Told<'_> {
         }
         rows.push(("Configuration", self.bytes(held.configuration.as_deref(), held.lock)));
         rows.extend(before.head.missing.iter().map(|missing| ("Not read", format!("{}: {}", missing.what, missing.reason))));
-        if self.record.job.inherits.is_some() {
-            let what =
-                format!("This job went on from one that was cut off. When it began the board held what {} keeps.", self.record.job.before);
+        if let (Some(_), Some(began_with)) = (self.record.job.inherits, &self.record.job.before) {
+            let what = format!("This job went on from one that was cut off. When it began the board held what {} keeps.", began_with);
             page.paragraph(&what);
         }
         page.facts(&rows);
@@ -118,7 +118,10 @@ impl Told<'_> {
     fn now(&self, page: &mut Page) {
         let desired = self.record.plan.desired();
         let mut rows = self.contents(&desired.flash, &desired.eeprom);
-        rows.push(("Configuration", self.bytes(Some(&desired.configuration), Some(desired.lock))));
+        // A job through the board's loader says nothing of these.
+        if self.record.job.baseline.is_some() {
+            rows.push(("Configuration", self.bytes(Some(&desired.configuration), Some(desired.lock))));
+        }
         page.facts(&rows);
     }
 

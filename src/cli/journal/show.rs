@@ -46,9 +46,12 @@ pub fn print(context: &Context, record: &JobRecord, chip: &Chip) -> Result<(), S
 fn baseline(record: &JobRecord) -> String {
     let job = &record.job;
     let from = job.inherits.map(|job| format!(", which is job {job}'s")).unwrap_or_default();
-    match job.before == job.baseline {
-        true => format!("snapshot {}{from}", job.baseline),
-        false => format!("snapshot {}{from}; when this job began the board held {}", job.baseline, job.before),
+    let (Some(baseline), Some(before)) = (&job.baseline, &job.before) else {
+        return "none: it went through the board's loader, which reads nothing out, so nothing was kept".to_owned();
+    };
+    match before == baseline {
+        true => format!("snapshot {baseline}{from}"),
+        false => format!("snapshot {baseline}{from}; when this job began the board held {before}"),
     }
 }
 

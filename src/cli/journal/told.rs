@@ -21,6 +21,11 @@ pub fn state(job: &Job) -> String {
     }
 }
 
+/// What was kept of the board before the job, in a few words.
+pub fn kept(job: &Job) -> String {
+    job.baseline.as_ref().map_or("no snapshot: a loader reads nothing out".to_owned(), |name| format!("baseline {}", name.as_str()))
+}
+
 /// How it came out, as sentences.
 pub fn result(job: &Job) -> String {
     let done = || format!("{} of {} steps were finished", job.finished_steps(), job.plan_steps);
@@ -30,6 +35,9 @@ pub fn result(job: &Job) -> String {
         Some((_, End::Closed)) => format!("Closed by hand or before its first change; {}.{}", done(), why()),
         Some((_, End::Unchanged)) => format!("Ended before anything was changed.{}", why()),
         Some((_, End::TakenOver(by))) => format!("Not finished; job {by} went on from it. {}.{}", done(), why()),
+        None if job.baseline.is_none() => {
+            format!("Not finished: the application on the board is not whole. The same command again sends all of it.{}", why())
+        }
         None => format!("Not finished; {}.{}", done(), why()),
     }
 }

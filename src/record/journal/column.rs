@@ -67,15 +67,27 @@ impl FromSql for Micros {
     }
 }
 
-impl ToSql for SnapshotName {
-    fn to_sql(&self) -> rusqlite::Result<ToSqlOutput<'_>> {
-        Ok(self.as_str().into())
-    }
-}
-
 impl FromSql for SnapshotName {
     fn column_result(value: ValueRef<'_>) -> FromSqlResult<SnapshotName> {
         value.as_str()?.parse().map_err(FromSqlError::other)
+    }
+}
+
+/// The name of a snapshot, or an empty text where none was taken: the columns have always forbidden null.
+pub(super) struct Taken(pub(super) Option<SnapshotName>);
+
+impl ToSql for Taken {
+    fn to_sql(&self) -> rusqlite::Result<ToSqlOutput<'_>> {
+        Ok(self.0.as_ref().map_or("", SnapshotName::as_str).into())
+    }
+}
+
+impl FromSql for Taken {
+    fn column_result(value: ValueRef<'_>) -> FromSqlResult<Taken> {
+        match value.as_str()? {
+            "" => Ok(Taken(None)),
+            _ => SnapshotName::column_result(value).map(|name| Taken(Some(name))),
+        }
     }
 }
 

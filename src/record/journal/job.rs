@@ -77,10 +77,10 @@ pub struct NewJob<'a> {
     pub simulated: bool,
     /// Name and version of the program.
     pub made_by: String,
-    /// What 'kept' refers to.
-    pub baseline: SnapshotName,
-    /// What the board held when this job began; the baseline itself for a fresh job.
-    pub before: SnapshotName,
+    /// What 'kept' refers to; `None` where nothing can be read and so no snapshot was taken, as through a fitted loader.
+    pub baseline: Option<SnapshotName>,
+    /// What the board held when this job began; the baseline itself for a fresh job. `None` where the baseline is.
+    pub before: Option<SnapshotName>,
     /// The unfinished job that this one takes over, and whose baseline it has. It is ended together with this one's begin.
     pub inherits: Option<JobId>,
     pub images: Vec<UsedImage>,
@@ -113,8 +113,9 @@ pub struct Job {
     pub holder: String,
     pub simulated: bool,
     pub made_by: String,
-    pub baseline: SnapshotName,
-    pub before: SnapshotName,
+    /// As in [`NewJob`].
+    pub baseline: Option<SnapshotName>,
+    pub before: Option<SnapshotName>,
     pub inherits: Option<JobId>,
     pub accepted: Vec<Accepted>,
     /// As in [`NewJob`]; a journal's oldest jobs have none.

@@ -12,7 +12,7 @@ pub use job::{Accepted, End, Held, Job, JobId, JobRecord, NewJob, Shown, StepRec
 
 use super::{RecordError, SnapshotName};
 use crate::image::Image;
-use column::{Count, Date, Json, Micros};
+use column::{Count, Date, Json, Micros, Taken};
 use row::Which;
 use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior};
 use std::path::{Path, PathBuf};
@@ -63,7 +63,8 @@ impl Journal {
             if let Some(inherited) = new.inherits {
                 let expected = Progress::of(transaction, inherited)?.baseline;
                 if expected != new.baseline {
-                    let found = new.baseline.clone();
+                    let words = |name: Option<SnapshotName>| name.map_or("none".to_owned(), |name| name.to_string());
+                    let (expected, found) = (words(expected), words(new.baseline.clone()));
                     return Err(RecordError::OtherBaseline { inherited, expected, found }.into());
                 }
             }
@@ -201,12 +202,12 @@ impl Journal {
         row::jobs(&self.connection, Which::All).map_err(|error| self.cannot_read(error))
     }
 
-    /// Whether no job was ever entered.
+    /// Whether no job was ever entered that took a snapshot.
     ///
     /// # Errors
     /// The journal cannot be read.
-    pub fn is_empty(&self) -> Result<bool, RecordError> {
-        let any = self.connection.query_row("select exists (select 1 from jobs)", [], |row| row.get::<_, bool>(0));
+    pub fn knows_no_snapshot(&self) -> Result<bool, RecordError> {
+        let any = self.connection.query_row("select exists (select 1 from jobs where baseline <> '')", [], |row| row.get::<_, bool>(0));
         any.map(|any| !any).map_err(|error| self.cannot_read(error))
     }
 
@@ -259,7 +260,7 @@ impl From<RecordError> for Fault {
 
 /// How far a job that has not ended is.
 struct Progress {
-    baseline: SnapshotName,
+    baseline: Option<SnapshotName>,
     /// Steps of its plan, and how many of them are finished.
     steps: usize,
     finished: usize,
@@ -273,7 +274,10 @@ impl Progress {
                    (select count(*) from steps where job = jobs.id and finished is not null) from jobs where id = ?1";
         let read = |row: &rusqlite::Row| {
             let ended: Option<String> = row.get(2)?;
-            Ok((Progress { baseline: row.get(0)?, steps: row.get::<_, Count>(1)?.0, finished: row.get::<_, Count>(3)?.0 }, ended))
+            Ok((
+                Progress { baseline: row.get::<_, Taken>(0)?.0, steps: row.get::<_, Count>(1)?.0, finished: row.get::<_, Count>(3)?.0 },
+                ended,
+            ))
         };
         match transaction.query_row(sql, [job.0], read).optional()? {
             None => Err(RecordError::NoSuchJob { job }.into()),

@@ -1,6 +1,6 @@
 //! Rows of the tables as jobs and steps, and back.
 
-use super::column::{Count, Date, Json, Micros};
+use super::column::{Count, Date, Json, Micros, Taken};
 use super::job::{End, Job, JobId, JobRecord, NewJob, StepRecord};
 use crate::plan::Fingerprint;
 use rusqlite::{Connection, Result, Row, named_params};
@@ -30,8 +30,8 @@ pub(super) fn insert(connection: &Connection, new: &NewJob) -> Result<JobId> {
             ":holder": new.holder,
             ":simulated": new.simulated,
             ":made_by": new.made_by,
-            ":baseline": new.baseline,
-            ":before": new.before,
+            ":baseline": Taken(new.baseline.clone()),
+            ":before": Taken(new.before.clone()),
             ":inherits": new.inherits.map(|job| job.0),
             ":images": Json(&new.images),
             ":findings": Json(&new.findings),
@@ -155,8 +155,8 @@ fn job(row: &Row, steps: Vec<StepRecord>) -> Result<Job> {
         holder: row.get("holder")?,
         simulated: row.get("simulated")?,
         made_by: row.get("made_by")?,
-        baseline: row.get("baseline")?,
-        before: row.get("before")?,
+        baseline: row.get::<_, Taken>("baseline")?.0,
+        before: row.get::<_, Taken>("before")?.0,
         inherits: row.get::<_, Option<i64>>("inherits")?.map(JobId),
         accepted: row.get::<_, Json<_>>("accepted")?.0,
         held: fingerprint(row, "held")?,

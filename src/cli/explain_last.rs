@@ -1,0 +1,75 @@
+//! `farrier explain --last`: the findings of the last job, in plain words.
+
+use super::context::Context;
+use super::journal::told::{ToldFinding, date, findings};
+use super::journal::{Which, existing};
+use super::output;
+use super::stop::Stop;
+use crate::finding::{Kind, Severity};
+use crate::record::{Job, JobRecord};
+use serde_json::{Value, json};
+use std::process::ExitCode;
+
+/// Prints them.
+///
+/// # Errors
+/// The journal cannot be read, or is empty.
+pub fn run(context: &Context) -> Result<ExitCode, Stop> {
+    let journal = existing(context)?;
+    let record = context.job(&journal, Which::Last.find(&journal)?)?;
+    match context.global.json {
+        true => output::json(&as_json(&record)),
+        false => print(&record),
+    }
+    Ok(ExitCode::SUCCESS)
+}
+
+fn print(record: &JobRecord) {
+    let job = &record.job;
+    output::say_under("Job    ", format!("{}, {}: {}", job.id, date(job.begun), job.command));
+    let findings = findings(record);
+    if findings.is_empty() {
+        output::say("It found nothing that speaks against it.");
+    }
+    for finding in &findings {
+        output::gap();
+        output::line(finding.name);
+        output::say_under("  Found          ", finding.sentence);
+        if let Some(kind) = kind(finding) {
+            output::say_under("  Why it matters ", kind.explanation());
+        }
+        output::say_under("  What to do     ", what_to_do(finding, job));
+    }
+    output::next(format!("farrier journal show {}", job.id));
+}
+
+/// The finding's row of the table; a journal may be older, or newer, than this program.
+fn kind(finding: &ToldFinding) -> Option<Kind> {
+    Kind::ALL.iter().copied().find(|kind| kind.name() == finding.name)
+}
+
+/// A job that refuses never begins, so what its findings ask for was given.
+fn what_to_do(finding: &ToldFinding, job: &Job) -> String {
+    let consented = finding.accepted || kind(finding).is_some_and(|kind| kind.severity() == Severity::Consent);
+    match (consented, &job.baseline) {
+        (false, _) => "Nothing is asked of you; the job went on.".to_owned(),
+        (true, Some(baseline)) => format!(
+            "You accepted it, and the job went on. What the board held before is kept in the snapshot {baseline}; to go back to it: \
+             farrier undo {} --via WHERE",
+            job.id
+        ),
+        (true, None) => "You accepted it, and the job went on. No snapshot was possible, so there is no way back.".to_owned(),
+    }
+}
+
+/// `job`, `command`, `findings`: each with `finding`, `sentence`, `accepted`, `meaning` and `what_to_do`.
+fn as_json(record: &JobRecord) -> Value {
+    let row = |finding: &ToldFinding| {
+        json!({
+            "finding": finding.name, "sentence": finding.sentence, "accepted": finding.accepted,
+            "meaning": kind(finding).map(Kind::explanation), "what_to_do": what_to_do(finding, &record.job),
+        })
+    };
+    let all: Vec<Value> = findings(record).iter().map(row).collect();
+    json!({ "job": record.job.id, "command": record.job.command, "findings": all })
+}
