@@ -2,18 +2,18 @@
 
 use super::connect::Connected;
 use super::console::{Console, Watch, Watched};
-use super::context::{Context, MADE_BY, command_again, command_answering, command_going_on, date, way_in};
+use super::context::{Context, MADE_BY, command_again, command_going_on, date, way_in};
 use super::known::KnownJobs;
 use super::output::Offer;
 use super::progress::Progress;
 use super::rehearse::{Ended, Rehearsal, Rehearsed};
 use super::stop::{Code, Stop};
-use super::{board_view, consent, interrupt, output, plan_view, safety, snapshot};
+use super::{board_view, consent, interrupt, output, plan_view, resume, safety, snapshot};
 use crate::board::{Board, Chip};
 use crate::finding::Finding;
-use crate::job::{self, Baseline, BaselineError, Bench, Entry, JobError, Report};
+use crate::job::{self, Baseline, Bench, Entry, JobError, Report};
 use crate::lock;
-use crate::plan::{self, Candidate, Fingerprint, Intent, Observed, Pace, Plan, Resume, Target};
+use crate::plan::{self, Fingerprint, Intent, Observed, Pace, Plan, Target};
 use crate::record::{Accepted, Held, JobId, Journal, NewJob, Shown, SnapshotInfo, SnapshotName, UsedImage};
 use serde_json::{Value, json};
 use std::cell::RefCell;
@@ -212,32 +212,9 @@ impl Scene<'_> {
     /// It is not clear whose unfinished job this is, or the records cannot be read.
     pub fn baseline(&self, observed: &Observed, journal: &Journal) -> Result<Baseline, Stop> {
         let tag = self.context.global.tag.as_deref();
-        let answer = resume(self.context.global.resume.as_deref())?;
+        let answer = resume::answer(self.context.global.resume.as_deref())?;
         let baseline = job::baseline(journal, &self.context.snapshots(), &self.held, (observed, tag), answer, &self.target(observed)?);
-        baseline.map_err(|error| self.no_baseline(error, answer))
-    }
-
-    fn no_baseline(&self, error: BaselineError, answer: Resume) -> Stop {
-        match error {
-            BaselineError::Ask(candidates) => whose_board(&candidates, answer),
-            BaselineError::Lost { job, .. } => {
-                Stop::usage(error.to_string()).hint(format!("To give that job up: farrier journal close {job}"))
-            }
-            BaselineError::Forgotten(ref snapshot) => self.forgotten(error.to_string(), snapshot),
-            BaselineError::Answer(why) => Stop::usage(why.to_string()),
-            BaselineError::Record(why) => Stop::from(why),
-        }
-    }
-
-    /// The journal was lost while snapshots are there.
-    fn forgotten(&self, what: String, snapshot: &SnapshotName) -> Stop {
-        let back = format!("farrier restore {snapshot} --board {} --via {} --resume none", self.board.name, self.via);
-        Stop::new(Code::Refused, what)
-            .hint("If that job was cut off, this board is half changed. Nothing was changed now. To look, and to go back:")
-            .command(format!("farrier snapshot show {snapshot}"))
-            .command(back)
-            .hint("If this is another board, or the journal was removed on purpose:")
-            .command(command_answering("none"))
+        baseline.map_err(|error| resume::no_baseline(error, answer, self))
     }
 
     fn target(&self, observed: &Observed) -> Result<Target<'_>, Stop> {
@@ -471,29 +448,4 @@ pub fn while_looking(error: JobError) -> Stop {
 
 fn nothing_changed(stop: Stop) -> Stop {
     stop.hint("Nothing was changed. To try again:").command(command_again(&[]))
-}
-
-/// What `--resume` says.
-fn resume(answer: Option<&str>) -> Result<Resume, Stop> {
-    match answer {
-        None => Ok(Resume::Unasked),
-        Some("none") => Ok(Resume::None),
-        Some(number) => {
-            number.parse().map(Resume::Job).map_err(|_| Stop::usage(format!("--resume takes a job's number or none, not '{number}'")))
-        }
-    }
-}
-
-/// It is not clear which board this is: the jobs that may have been begun on it, and a command for each answer.
-fn whose_board(candidates: &[Candidate], answer: Resume) -> Stop {
-    let stop = Stop::new(Code::Refused, "an unfinished job may have been begun on this board; nothing was changed");
-    let stop = candidates.iter().fold(stop, |stop, candidate| stop.hint(candidate.reason.clone()));
-    let going_on = |stop: Stop| candidates.iter().fold(stop, |stop, candidate| stop.command(command_answering(&candidate.job.to_string())));
-    if answer != Resume::None {
-        let stop = stop.hint("If this is that job's board, run the command with its number; if it is another board, the last:");
-        return going_on(stop).command(command_answering("none"));
-    }
-    let job = candidates.first().map_or(0, |candidate| candidate.job);
-    let both = "That job was itself begun with `--resume none`, so this answer says nothing of it. To go on from it, run this; to give up";
-    going_on(stop.hint(format!("{both} what its board held before, close it (`farrier journal close {job}`) and begin again:")))
 }

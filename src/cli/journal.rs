@@ -106,11 +106,16 @@ fn chip_of(context: &Context, record: &JobRecord) -> Result<(Board, Chip), Stop>
 }
 
 fn close(context: &Context, job: i64) -> Result<(), Stop> {
-    context.journal()?.close(JobId(job), date())?;
+    let mut journal = context.journal()?;
+    journal.close(JobId(job), date())?;
+    let kept = match journal.job(JobId(job))?.job.baseline {
+        Some(baseline) => format!("What its baseline held is still in the snapshot {baseline}."),
+        None => "It went through the board's loader, so it had kept nothing; the application on that board may not be whole.".to_owned(),
+    };
     match context.global.json {
         true => output::json(&json!({ "closed": job })),
         false => {
-            output::say(format!("Job {job} is closed. What its baseline held is still in its snapshot."));
+            output::say(format!("Job {job} is closed. {kept}"));
             output::next("farrier journal");
         }
     }

@@ -40,6 +40,7 @@ mod plan_view;
 mod progress;
 mod rehearse;
 mod restore;
+mod resume;
 mod revive;
 mod revive_view;
 mod safety;

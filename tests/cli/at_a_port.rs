@@ -8,11 +8,16 @@ use std::sync::mpsc::channel;
 use std::thread;
 use std::time::Duration;
 
-/// Runs the program, which names the port PORT. Until it has ended, `turn` is handed what came from it, again and again, and gives what
-/// goes back; how long a turn takes is its own affair.
+/// Runs the program, which names the port PORT, or LINK: a link to it that has the same name each time. Until it has ended, `turn` is
+/// handed what came from it, again and again, and gives what goes back; how long a turn takes is its own affair.
 pub fn run_at_a_port(home: &Home, line: &str, mut turn: impl FnMut(&[u8]) -> Vec<u8>) -> Ran {
     let mut pty = Pty::open().expect("a pseudo-terminal");
-    let line = line.replace("PORT", &pty.path().display().to_string());
+    let link = home.path().join("port");
+    if line.contains("LINK") {
+        let _ = std::fs::remove_file(&link);
+        std::os::unix::fs::symlink(pty.path(), &link).expect("a link");
+    }
+    let line = line.replace("PORT", &pty.path().display().to_string()).replace("LINK", &link.display().to_string());
     let (mut port, (to_turn, from_program), done) = (pty.reader().expect("its reader"), channel::<Vec<u8>>(), AtomicBool::new(false));
     thread::scope(|scope| {
         scope.spawn(|| {

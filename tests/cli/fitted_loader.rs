@@ -47,7 +47,7 @@ const CAN: u8 = 0x18;
 /// Sends `image` to a receiver that takes every block, or ends the transfer at the block of this number.
 fn write_to_loader(home: &Home, image: &str, refuses: Option<usize>) -> Ran {
     let (mut heard, mut blocks) = (Vec::new(), 0);
-    let line = format!("write {image} --way fitted-loader --board vent --via PORT --yes --accept no-snapshot-possible");
+    let line = format!("write {image} --way fitted-loader --board vent --via LINK --yes --accept no-snapshot-possible");
     run_at_a_port(home, &line, |bytes| {
         thread::sleep(Duration::from_millis(5));
         heard.extend_from_slice(bytes);
@@ -95,10 +95,13 @@ fn a_transfer_that_is_cut_stays_unfinished_until_the_same_command_ends_it() {
     // Another command through the programming header is none of its business: it has its own baseline.
     home.run("loader install --via sim:vent --yes").exits(0);
     home.run("journal --unfinished").exits(0).says("unfinished: 0 of 1 steps");
-    // The port of a pseudo-terminal has another name each time, so it is another command.
+    // Another application is another command; the same one goes on.
+    home.file("other.hex", demo_application("vent"));
+    write_to_loader(&home, "other.hex", Some(3)).exits(4);
     write_to_loader(&home, "vent.hex", None).exits(0);
-    home.run("journal close 1").exits(0);
-    home.run("journal --unfinished").exits(0).says("None of the 3 jobs");
+    home.run("journal show 1").exits(0).says("job 4 went on from it");
+    home.run("journal close 3").exits(0).says("it had kept nothing");
+    home.run("journal --unfinished").exits(0).says("None of the 4 jobs");
 }
 
 #[test]
