@@ -241,18 +241,21 @@ static void erase(address at)
     settle();
 }
 
-// Programs the unit at `at` and compares it with what it should hold.
+static void program_page(address at, const uint8_t *bytes)
+{
+    erase(at);
+    for (uint8_t n = 0; n < PAGE / 2; n++, at += 2, bytes += 2)
+        boot_page_fill(at, *(const uint16_t *)bytes);
+    boot_page_write(at - PAGE);
+    settle();
+}
+
+// Programs the unit at `at` and compares it with what it should hold. The last page goes first: where the unit is the first one, page 0
+// is the last of all, and nothing starts before it.
 static bool program(address at, const uint8_t *bytes)
 {
-    const uint8_t *from = bytes;
-    for (uint8_t pages = UNIT / PAGE; pages; pages--) {
-        erase(at);
-        for (uint8_t n = 0; n < PAGE / 2; n++, at += 2, from += 2)
-            boot_page_fill(at, *(const uint16_t *)from);
-        boot_page_write(at - PAGE);
-        settle();
-    }
-    at -= UNIT;
+    for (uint8_t pages = UNIT / PAGE; pages--;)
+        program_page(at + pages * PAGE, bytes + pages * PAGE);
     uint8_t n = 0;
     do
         if (read_flash(at++) != *bytes++)

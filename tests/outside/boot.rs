@@ -6,9 +6,9 @@ use farrier::board::Catalog;
 use std::time::Duration;
 
 const SOH: u8 = 0x01;
-const EOT: u8 = 0x04;
-const ACK: u8 = 0x06;
-const NAK: u8 = 0x15;
+pub const EOT: u8 = 0x04;
+pub const ACK: u8 = 0x06;
+pub const NAK: u8 = 0x15;
 const CAN: u8 = 0x18;
 const PROMPT: u8 = b'C';
 
@@ -63,13 +63,13 @@ fn assert_same_flash(board: &str, now: &[u8], expected: &[u8]) {
 }
 
 /// An XMODEM-CRC block with this number.
-fn block(number: u8, data: &[u8; 128]) -> Vec<u8> {
+pub fn block(number: u8, data: &[u8; 128]) -> Vec<u8> {
     let crc = crc::Crc::<u16>::new(&crc::CRC_16_XMODEM).checksum(data);
     [&[SOH, number, !number], data.as_slice(), &crc.to_be_bytes()].concat()
 }
 
 /// Sends one block and asserts the answer.
-fn exchange(emulator: &mut Emulator, sent: &[u8], answer: u8) {
+pub fn exchange(emulator: &mut Emulator, sent: &[u8], answer: u8) {
     emulator.send(sent);
     assert_eq!(emulator.receive(1, 2 * SECOND), [answer], "the answer to {:02x?}...", &sent[..sent.len().min(3)]);
 }

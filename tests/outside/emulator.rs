@@ -170,10 +170,29 @@ impl Emulator {
         self.unread.clear();
     }
 
+    /// The supply fails and comes back; the address of the page that this has torn.
+    pub fn cut(&mut self, seed: u64) -> Option<u32> {
+        let reply = self.command(&format!("cut {seed}"));
+        self.unread.clear();
+        reply.strip_prefix("torn ").map(|address| address.parse().unwrap())
+    }
+
+    /// Drives a pin such as PD2 from outside, or lets it go.
+    pub fn drive(&mut self, pin: &str, high: Option<bool>) {
+        let (port, bit) = pin.strip_prefix('P').unwrap().split_at(1);
+        let level = high.map_or("-", |high| if high { "1" } else { "0" });
+        self.command(&format!("pin {port} {bit} {level}"));
+    }
+
+    /// Runs until the program counter is at this byte address; whether it was there in time.
+    pub fn comes_to(&mut self, address: u32, limit: Duration) -> bool {
+        self.command(&format!("until {address} {}", limit.as_micros())) == "reached"
+    }
+
     /// Runs until the program counter is at this byte address.
     pub fn run_to(&mut self, address: u32, limit: Duration) {
-        let reply = self.command(&format!("until {address} {}", limit.as_micros()));
-        assert_eq!(reply, "reached", "0x{address:05X} within {limit:?}\nheard so far: {}", self.so_far());
+        let reached = self.comes_to(address, limit);
+        assert!(reached, "not at 0x{address:05X} within {limit:?}\nheard so far: {}", self.so_far());
     }
 
     /// A byte of the data space: registers, I/O, memory.

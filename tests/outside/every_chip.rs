@@ -3,10 +3,11 @@
 
 use super::emulator::{Emulator, Place, knows};
 use crate::job::drafted::with_loader;
-use farrier::board::{Board, BuiltLoader, Catalog, Chip, LineSpeed, SERIAL_LOADER, loader};
+use farrier::board::{Board, BuiltLoader, Catalog, Chip, HoldPin, LineSpeed, SERIAL_LOADER, loader};
 use farrier::diagnosis::own_loader;
 use farrier::image::ByteAddress;
 use farrier::plan::{Intent, LoaderIntent, Observed, desire};
+use std::collections::BTreeMap;
 use std::fs;
 use std::time::Duration;
 
@@ -22,7 +23,13 @@ fn parts() -> Vec<String> {
 
 /// A board with this chip, which has a loader on its last USART in the smallest boot section that it fits into.
 fn board(part: &str) -> Option<(Board, Chip, BuiltLoader)> {
+    held_board(part, None)
+}
+
+/// The same with a pin that holds the loader.
+pub fn held_board(part: &str, hold: Option<&HoldPin>) -> Option<(Board, Chip, BuiltLoader)> {
     let (mut board, chip) = with_loader(part)?;
+    board.reservation.as_mut()?.line.hold = hold.cloned();
     let built = (0..4).rev().find_map(|usart| {
         board.reservation.as_mut()?.line.usart = Some(usart);
         loader(SERIAL_LOADER, &board, &chip).ok()
@@ -31,26 +38,38 @@ fn board(part: &str) -> Option<(Board, Chip, BuiltLoader)> {
 }
 
 /// The flash of a chip as shipped, once its loader is installed.
-fn installed(board: &Board, chip: &Chip) -> Vec<u8> {
+pub fn installed(board: &Board, chip: &Chip) -> Vec<u8> {
     let shipped = Observed { configuration: Some(chip.factory_configuration()), lock: Some(chip.lock.factory), ..Observed::nothing() };
     let intent = Intent { loader: LoaderIntent::Install(own_loader(board, chip).unwrap()), ..Intent::default() };
     let (desired, _) = desire(&intent, &shipped, chip, board).unwrap();
     desired.flash.filled(chip.flash_span(), 0xFF)
 }
 
-/// The whole of it for one chip.
-fn takes_an_application(part: &str) {
-    let (board, chip, built) = board(part).unwrap();
+/// Starts a board as far as its loader, with this flash.
+pub fn boot((board, chip, built): &(Board, Chip, BuiltLoader), flash: &[u8]) -> Emulator {
     let LineSpeed { clock, baud, .. } = built.speed;
     let reset_at = board.reservation.as_ref().unwrap().span.start().0;
-    let flash = installed(&board, &chip);
-    assert!(flash[reset_at as usize..].iter().any(|byte| *byte != 0xFF));
-    let mut emulator = Emulator::boot_chip(&Place { chip: &chip, clock, baud, usart: built.usart, reset_at }, &flash);
-    emulator.expect(&format!("farrier {}", board.name), SECOND);
-    // An endless loop where reset goes, then noise.
-    let mut random = fastrand::Rng::with_seed(7);
+    Emulator::boot_chip(&Place { chip, clock, baud, usart: built.usart, reset_at }, flash)
+}
+
+/// An endless loop where reset goes, then noise: so many bytes.
+pub fn image(bytes: usize, seed: u64) -> Vec<u8> {
+    let mut random = fastrand::Rng::with_seed(seed);
     let mut image = vec![0xFF, 0xCF];
-    image.resize_with(900, || random.u8(..));
+    image.resize_with(bytes, || random.u8(..));
+    image
+}
+
+/// The whole of it for one chip.
+fn takes_an_application(part: &str) {
+    let held = board(part).unwrap();
+    let (board, chip, _) = &held;
+    let reset_at = board.reservation.as_ref().unwrap().span.start().0;
+    let flash = installed(board, chip);
+    assert!(flash[reset_at as usize..].iter().any(|byte| *byte != 0xFF));
+    let mut emulator = boot(&held, &flash);
+    emulator.expect(&format!("farrier {}", board.name), SECOND);
+    let image = image(900, 7);
     assert!(emulator.send_xmodem(&image), "{part}: the sender gave up");
     emulator.run_to(0, SECOND);
     let now = emulator.flash();
@@ -65,6 +84,64 @@ fn the_loader_takes_an_application_on_every_chip_that_the_emulator_knows() {
     known.iter().for_each(|part| takes_an_application(part));
     println!("the loader took an application on {} chips: {}", known.len(), known.join(", "));
     assert!(known.len() >= 28);
+}
+
+/// A pin of the first chip in the emulator that has a port there: letter, data-space address of its PIN, and the chip.
+fn ports() -> BTreeMap<(String, String), String> {
+    let mut found = BTreeMap::new();
+    let list = include_str!("../../boards/loaders/serial/parts.csv");
+    for line in list.lines().filter(|line| !line.starts_with('#')) {
+        let columns: Vec<&str> = line.split(',').collect();
+        let ports = columns[3].split(' ').map(|port| port.split_once('=').unwrap());
+        for (letter, place) in ports.filter(|_| knows(columns[0])) {
+            found.entry((letter.to_owned(), place.to_owned())).or_insert(columns[0].to_owned());
+        }
+    }
+    found
+}
+
+/// The loader of this chip with a pin that holds it.
+fn is_held(part: &str, hold: &HoldPin) {
+    let mut held = held_board(part, Some(hold)).unwrap();
+    held.0.reservation.as_mut().unwrap().start_delay_ms = 200;
+    let (wait, (pressed, let_go)) = (SECOND / 4, if hold.low { (Some(false), None) } else { (Some(true), Some(false)) });
+    let (mut flash, what) = (installed(&held.0, &held.1), format!("{part}, {hold:?}"));
+    flash[..2].copy_from_slice(&[0xFF, 0xCF]);
+
+    // Nobody presses it: the application starts after the wait, and finds no pull-up.
+    let mut emulator = boot(&held, &flash);
+    emulator.drive(&hold.pin, let_go);
+    assert!(!emulator.comes_to(0, SECOND / 6), "{what}: it did not wait");
+    assert!(emulator.comes_to(0, wait), "{what}: held by nobody");
+
+    // Pressed at reset: it asks for as long as one likes, takes what comes, and starts it.
+    emulator.drive(&hold.pin, pressed);
+    emulator.reset();
+    assert!(!emulator.comes_to(0, SECOND), "{what}: not held");
+    emulator.run(SECOND / 100); // passes over what was asked meanwhile
+    let new = image(700, 9);
+    assert!(emulator.send_xmodem(&new), "{what}: the sender gave up");
+    emulator.run_to(0, SECOND);
+    assert!(emulator.flash()[..700] == new, "{what}: what was sent is not there");
+
+    // Pressed at reset, with an application that would start; let go a while later.
+    emulator.reset();
+    assert!(!emulator.comes_to(0, SECOND), "{what}: not held");
+    emulator.drive(&hold.pin, let_go);
+    assert!(emulator.comes_to(0, wait), "{what}: let go, and not started");
+}
+
+#[test]
+fn a_pin_holds_the_loader_at_every_place_where_the_emulator_has_a_port() {
+    let ports = ports();
+    for ((letter, place), part) in &ports {
+        for low in [true, false] {
+            is_held(part, &HoldPin { pin: format!("P{letter}2"), low });
+        }
+        println!("P{letter}2 at 0x{place}: {part}");
+    }
+    println!("a pin held the loader at {} places of ports", ports.len());
+    assert!(ports.len() >= 14);
 }
 
 /// No chip with a boot section is without the loader for a reason that is not written down.
@@ -87,5 +164,5 @@ fn every_chip_with_a_boot_section_has_the_loader_or_is_named_as_one_that_has_non
         }
     }
     println!("{built} chips have the loader");
-    assert!(built >= 109);
+    assert!(built >= 111);
 }

@@ -7,6 +7,7 @@ use std::process::Command;
 
 mod boot;
 mod chips;
+mod cut_transfers;
 mod drawings;
 pub mod emulator;
 mod every_chip;
@@ -16,7 +17,6 @@ mod images;
 mod installed;
 mod line_speeds;
 pub mod loaders;
-mod other_systems;
 mod rp2040;
 mod serial_server;
 mod xmodem;

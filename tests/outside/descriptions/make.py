@@ -13,7 +13,7 @@ import xml.etree.ElementTree as ET
 
 import facts
 from clocks import clock_values, start_up_values
-from sources import HERE, descriptions
+from sources import HERE, OWN, descriptions
 from words import BROWN_OUT_OFF, FIELDS, ORDER
 
 BOARDS = HERE.parents[2] / "boards"
@@ -33,7 +33,7 @@ class Description:
     """What one of the vendor's files says."""
 
     def __init__(self, crate, inside, path):
-        self.source = f"{inside} in the crate {crate}"
+        self.source = f"{inside} in the crate {crate}" if crate else str(inside)
         root = ET.parse(path).getroot()
         device = root.find(".//device")
         self.name = device.get("name")
@@ -153,6 +153,9 @@ def fields(part, description):
             width = bin(mask).count("1")
             if name in ("SUT_CKSEL", "CKSEL_SUT", "PLLCK_SUT_CKSEL"):
                 found += [("CKSEL", text) for text in clock_fields(part, bitfield, description, byte)]
+            elif name == "CKSEL":
+                note = "[A]; from memory: " + facts.OLD_CLOCK[0]
+                found.append(("CKSEL", field("fields", "clock", f"CKSEL{width - 1}..0", "what runs the chip", "clock", byte, mask, facts.OLD_CLOCK[1], note)))
             elif name == "OSCSEL":
                 own = {"bits": 1, "name": "internal-8-mhz", "words": "the chip's own 8 MHz oscillator", "clock": '{ source = "internal", hz = 8_000_000 }'}
                 note = "[A]; from memory: that its one value is the 8 MHz oscillator"
@@ -226,9 +229,11 @@ def chip_file(name, description, kin_values):
     lines = [f"# {name}. Made by tests/outside/descriptions/make.py: change that, or facts.py beside it, and not this file.", "#"]
     if kin_values:
         lines += [f"# The vendor's descriptions lack this part. What is marked [A] is {description.name}'s; its likeness in that is from memory.", "#"]
+    kind_of_source = "a description of our own, which says what of it is from memory," if description.source.startswith(OWN) \
+        else "checked by script: the vendor's machine-readable chip description,"
     lines += ["# Sources, and what was done with them:",
               "#   [D n]  checked: read in the text of the vendor's document number n",
-              "#   [A]    checked by script: the vendor's machine-readable chip description,",
+              f"#   [A]    {kind_of_source}",
               f"#          {description.source}",
               "#   from memory: not looked up; the place to look stands beside it",
               "# All bits here are as they are written: programmed is 0, unprogrammed is 1.", "",
@@ -302,6 +307,8 @@ def chips():
     described = {part: Description(*found[0]) for part, found in descriptions().items() if not part.startswith(("atxmega", "avr"))}
     wanted = [(found.name, found, None) for part, found in described.items()
               if "isp" in found.interfaces and found.memory("flash")[1] and part not in refused]
+    own = [Description(None, path.relative_to(HERE.parents[2]), path) for path in sorted((HERE.parents[2] / OWN).glob("*.xml"))]
+    wanted += [(found.name, found, None) for found in own]
     wanted += [(name, described[kin], values) for name, (kin, values) in facts.KIN.items()]
     made = {}
     for name, found, values in wanted:

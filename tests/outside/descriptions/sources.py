@@ -4,6 +4,8 @@ import pathlib
 import subprocess
 
 HERE = pathlib.Path(__file__).resolve().parent
+# Descriptions of our own, for parts that no crate describes.
+OWN = "tests/outside/descriptions/own"
 CRATES = ("avr-device", "avr-mcu")
 
 

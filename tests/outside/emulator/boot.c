@@ -12,6 +12,9 @@
 //   line HEX                    bytes for the USART, sent at BAUD one after the other from now on; `ok`
 //   hurry N                     from now on the USART and its line run N times as fast as BAUD says, to fill a big flash; `ok`
 //   reset                       an external reset; `ok`
+//   cut SEED                    the supply fails and comes back: a page that is being erased or written is left torn, each bit as it was or
+//                               as it becomes; `torn ADDRESS` or `whole`
+//   pin PORT BIT LEVEL          what drives a pin from outside: 0, 1, or - for nothing; `ok`
 //   lost                        how many bytes from the line came too fast and were lost; `lost COUNT`
 //   stuck ADDRESS               that byte of flash can no longer be programmed and stays 0xFF; `ok`
 //   peek ADDRESS COUNT          bytes of the data space; `peeked HEX`
@@ -30,6 +33,7 @@
 // - it writes pages that are not erased without a word.
 
 #include <simavr/avr_flash.h>
+#include <simavr/avr_ioport.h>
 #include <simavr/avr_uart.h>
 #include <simavr/sim_avr.h>
 #include <simavr/sim_core.h>
@@ -62,7 +66,15 @@ static unsigned long line_lost;
 static avr_cycle_count_t busy_until;
 static bool rww_locked;
 
+// The page that is being erased or written while `busy_until`, and what it held before.
+static uint32_t busy_page;
+static uint8_t held_before[256];
+
 static uint32_t stuck = UINT32_MAX;
+
+// The pin that was named last, and what drives it from outside: 0, 1, or - for nothing.
+static avr_irq_t *pin;
+static char pin_level;
 
 static void fault(const char *format, ...)
 {
@@ -172,6 +184,11 @@ static void step(void)
     if (spm && (command & PGWRT))
         check_page_erased(at);
 
+    if (spm && (command & (PGERS | PGWRT))) {
+        busy_page = at / page_size * page_size;
+        memcpy(held_before, avr->flash + busy_page, page_size);
+    }
+
     avr->run_cycle_count = 1; // else the library runs on to its next timer
     int state = avr_run(avr);
     if (state == cpu_Crashed || state == cpu_Done)
@@ -237,11 +254,49 @@ static void command_line(const char *hex)
     puts("ok");
 }
 
-static void command_reset(void)
+// The library blanks PIN, and afterwards keeps from it what it takes for no change: so the pin changes once.
+static void reset(avr_regbit_t cause)
 {
     avr_reset(avr);
-    avr_regbit_set(avr, avr->reset_flags.extrf);
+    avr_regbit_set(avr, cause);
     busy_until = 0, rww_locked = false;
+    if (pin) {
+        avr_raise_irq(pin, pin_level != '1');
+        avr_raise_irq(pin, pin_level == '1');
+    }
+}
+
+static void command_reset(void)
+{
+    reset(avr->reset_flags.extrf);
+    puts("ok");
+}
+
+static void command_cut(unsigned seed)
+{
+    bool torn = busy_until != 0;
+    srand(seed);
+    for (uint32_t n = 0; torn && n < page_size; n++) {
+        uint8_t done = rand() >> 8, *byte = avr->flash + busy_page + n;
+        *byte = (*byte & done) | (held_before[n] & ~done);
+    }
+    reset(avr->reset_flags.porf);
+    line_next = line_count = 0;
+    if (torn)
+        printf("torn %u\n", busy_page);
+    else
+        puts("whole");
+}
+
+// PIN follows at once for a level; without one the library asks the pull-up when the firmware next writes PORT.
+static void command_pin(char port, unsigned bit, char level)
+{
+    pin = avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ(port), bit), pin_level = level;
+    avr_ioport_external_t driven = { .name = port, .mask = level == '-' ? 0 : 1u << bit, .value = level == '1' ? 1u << bit : 0 };
+    if (!pin || avr_ioctl(avr, AVR_IOCTL_IOPORT_SET_EXTERNAL(port), &driven) == -1)
+        fault("the library has no pin P%c%u here", port, bit);
+    if (level != '-')
+        avr_raise_irq(pin, level == '1');
     puts("ok");
 }
 
@@ -271,6 +326,7 @@ static void command_flash(const char *path)
 static void obey(const char *command)
 {
     unsigned long long first, second;
+    char port, level;
     char text[2 * sizeof line + 1];
     if (sscanf(command, "run %llu %llu", &first, &second) == 2)
         command_run(first, second);
@@ -286,6 +342,10 @@ static void obey(const char *command)
         printf("lost %lu\n", line_lost);
     else if (strcmp(command, "reset\n") == 0)
         command_reset();
+    else if (sscanf(command, "cut %llu", &first) == 1)
+        command_cut(first);
+    else if (sscanf(command, "pin %c %llu %c", &port, &first, &level) == 3 && first < 8)
+        command_pin(port, first, level);
     else if (sscanf(command, "peek %llu %llu", &first, &second) == 2 && first + second <= avr->ramend + 1ull)
         command_peek(first, second);
     else if (sscanf(command, "flash %131072[^\n]", text) == 1)
@@ -317,6 +377,8 @@ static void find_modules(char usart)
     if (!self_programming || !uart)
         fault("the library has no %s here", uart ? "self-programming" : "such USART");
     page_size = self_programming->spm_pagesize;
+    if (page_size > sizeof held_before)
+        fault("pages of %u bytes", page_size);
 }
 
 int main(int count, char **arguments)
