@@ -7,6 +7,7 @@ use super::clocking::{Fit, OutsideClock, Sck, field_value, system_clock};
 use super::contents::{Contents, Touched, Write};
 use super::instruction::Instruction;
 use super::programming::{EepromBuffer, PageBuffer};
+use super::times::Times;
 use super::violations::Violations;
 use crate::board::{Chip, Role, Way};
 use crate::time::Moment;
@@ -36,6 +37,7 @@ pub(super) struct Overlay {
 /// The chip.
 pub(super) struct SimChip {
     pub(super) part: Chip,
+    pub(super) times: Times,
     pub(super) contents: Contents,
     pub(super) overlay: Overlay,
     pub(super) violations: Violations,
@@ -123,6 +125,7 @@ impl SimChip {
             violations: Violations::default(),
             running: None,
             touched: Vec::new(),
+            times: Times::of(&part),
             part,
             contents,
             outside,

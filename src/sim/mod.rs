@@ -31,6 +31,7 @@
 //! contents      what the silicon holds, and self-timed writes, whole or torn
 //! instruction   four bytes, decoded
 //! chip          supply, RESET, SCK, step; programming: what each instruction does
+//! times         how long self-timed writes take
 //! clocking      what runs the chip, and whether SCK suits it
 //! board         chip, supply, lines, faults
 //! engine        the hands of a bridge, in virtual time
@@ -63,6 +64,7 @@ mod programming;
 mod pty;
 mod serve;
 mod store;
+mod times;
 mod violations;
 
 pub use bricked::{BRICKED, BrickError, Bricked, MendedBy, SURPRISE, Used};

@@ -7,15 +7,6 @@ use crate::board::{EepromWrites, Ready, Way};
 use crate::time::Moment;
 use std::time::Duration;
 
-/// How long self-timed writes take here: the largest minimum wait printed (8271 and later editions of 2549, table 'Minimum Wait Delay
-/// Before Writing the Next Location'), fixed, so that times measured on the sim compare with the floor computed from the same figures.
-const FLASH_WRITE: Duration = Duration::from_micros(4_500);
-const EEPROM_WRITE: Duration = Duration::from_micros(3_600);
-/// The same of parts without RDY/BSY (2490 and 2512, the same table).
-const OLD_EEPROM_WRITE: Duration = Duration::from_micros(9_000);
-const CHIP_ERASE: Duration = Duration::from_micros(9_000);
-const FUSE_WRITE: Duration = Duration::from_micros(4_500);
-
 /// Lock bits for the programming interface, 0 = programmed (9223, table 32-1). LB1 alone is mode 2, both are mode 3. LB2 alone is in no
 /// table; it is taken as mode 3.
 pub(super) const LB1: u8 = 0x01;
@@ -78,7 +69,7 @@ impl SimChip {
     pub(super) fn program(&mut self, instruction: Instruction, end: Moment) {
         use Instruction as I;
         match instruction {
-            I::ChipErase => self.start(Write::Erase { keep_eeprom: self.keeps_eeprom() }, CHIP_ERASE, end),
+            I::ChipErase => self.start(Write::Erase { keep_eeprom: self.keeps_eeprom() }, self.times.erase(), end),
             I::LoadExtendedAddress(bits) => self.session.extended = bits,
             I::LoadPage { high, word, data } => self.load_page(high, word, data, end),
             I::WritePage { word } => self.write_page(word, end),
@@ -126,10 +117,6 @@ impl SimChip {
 
     fn writes_eeprom_by_bytes(&self) -> bool {
         self.part.way_in(Way::Spi).is_some_and(|way_in| way_in.eeprom_writes == EepromWrites::Bytes)
-    }
-
-    fn eeprom_write(&self) -> Duration {
-        if self.is_old() { OLD_EEPROM_WRITE } else { EEPROM_WRITE }
     }
 
     fn start(&mut self, write: Write, takes: Duration, end: Moment) {
@@ -195,7 +182,7 @@ impl SimChip {
         if !inside {
             self.forbid(end, format!("a page write at word 0x{word:04X} is beyond the flash"));
         }
-        self.start(Write::FlashPage { start: at / bytes.len() * bytes.len(), bytes }, FLASH_WRITE, end);
+        self.start(Write::FlashPage { start: at / bytes.len() * bytes.len(), bytes }, self.times.flash(), end);
     }
 
     /// An EEPROM address, wrapped to the size that the part has.
@@ -210,7 +197,7 @@ impl SimChip {
     fn write_eeprom(&mut self, at: u16, data: u8, end: Moment) {
         if !self.refuses("EEPROM", end) {
             let at = self.eeprom_address(at, end);
-            self.start(Write::Eeprom(vec![(at, data)]), self.eeprom_write(), end);
+            self.start(Write::Eeprom(vec![(at, data)]), self.times.eeprom(), end);
         }
     }
 
@@ -234,7 +221,7 @@ impl SimChip {
         }
         let start = at / page * page;
         let bytes = loaded.0.iter().enumerate().filter_map(|(place, byte)| Some((start + place, (*byte)?))).collect();
-        self.start(Write::Eeprom(bytes), self.eeprom_write(), end);
+        self.start(Write::Eeprom(bytes), self.times.eeprom(), end);
     }
 
     /// Lock bits go from 1 to 0 only, and in mode 3 they stay as they are, boot lock bits included (9223, table 32-2).
@@ -247,7 +234,7 @@ impl SimChip {
             self.forbid(end, "a write of lock bits in lock mode 3".into());
             return;
         }
-        self.start(Write::Lock(value | unused), FUSE_WRITE, end);
+        self.start(Write::Lock(value | unused), self.times.fuse(), end);
     }
 
     /// SPIEN cannot be reached in serial mode (2543 and 8272, table of the fuse high byte): its bit stays as it is.
@@ -266,7 +253,7 @@ impl SimChip {
         let spien = self.part.fields.iter().filter(|field| field.byte == index && field.symbol == "SPIEN");
         let kept = spien.fold(0, |mask, field| mask | field.mask);
         let value = (data & !kept) | (self.contents.fuses[index] & kept);
-        self.start(Write::Fuse { index, value }, FUSE_WRITE, end);
+        self.start(Write::Fuse { index, value }, self.times.fuse(), end);
     }
 }
 

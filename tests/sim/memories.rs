@@ -1,6 +1,7 @@
 //! Flash, EEPROM, fuses and lock bits.
 
 use super::bench::{Bench, large, small};
+use farrier::board::Chip;
 
 #[test]
 fn a_page_is_loaded_written_and_read_back() {
@@ -54,10 +55,25 @@ fn the_high_byte_before_the_low_one_is_a_violation() {
 
 #[test]
 fn busy_lasts_as_long_as_the_datasheet_says() {
-    for (instruction, us) in
-        [([0x4C, 0, 0, 0], 4_500_u64), ([0xC0, 0, 0, 1], 3_600), ([0xAC, 0x80, 0, 0], 9_000), ([0xAC, 0xA0, 0, 0x62], 4_500)]
-    {
-        let mut bench = Bench::entered(&small());
+    let of = |name: &str| Chip { part: name.into(), ..small() };
+    let (page, byte, erase, fuse) = ([0x4C, 0, 0, 0], [0xC0, 0, 0, 1], [0xAC, 0x80, 0, 0], [0xAC, 0xA0, 0, 0x62]);
+    for (part, instruction, us) in [
+        // 8271
+        ("ATmega328P", page, 4_500_u64),
+        ("ATmega328P", byte, 3_600),
+        ("ATmega328P", erase, 9_000),
+        ("ATmega328P", fuse, 4_500),
+        // 42073
+        ("ATmega64RFR2", page, 4_500),
+        ("ATmega64RFR2", byte, 13_000),
+        ("ATmega64RFR2", erase, 18_500),
+        // 2593, 42716, 8209, 8183
+        ("ATmega644", byte, 9_000),
+        ("ATmega644A", erase, 12_000),
+        ("ATmega32M1", erase, 10_500),
+        ("ATtiny84A", byte, 4_000),
+    ] {
+        let mut bench = Bench::entered(&of(part));
         bench.send(&instruction);
         let start = bench.bus_time();
         let mut polls = 0;
