@@ -106,6 +106,11 @@ pub fn bridge_kinds() -> Result<Vec<BridgeKind>, CatalogError> {
     Ok(kinds)
 }
 
+/// Whether what stands for a board is the path of its file: anything with a path separator or ending in `.toml`.
+pub fn is_board_path(name: &str) -> bool {
+    name.contains(['/', '\\']) || name.ends_with(".toml")
+}
+
 impl Catalog {
     /// What is built in, and nothing else.
     pub fn built_in() -> Catalog {
@@ -139,9 +144,9 @@ impl Catalog {
         read_chip(&text).map_err(|mistakes| FileError::Mistakes { file, mistakes }.into())
     }
 
-    /// The board of this name, or in the file at this path (anything with a path separator or ending in `.toml`), with its chip.
+    /// The board of this name, or in the file at this path ([`is_board_path`]), with its chip.
     pub fn board(&self, name_or_path: &str) -> Result<(Board, Chip), CatalogError> {
-        if name_or_path.contains(['/', '\\']) || name_or_path.ends_with(".toml") {
+        if is_board_path(name_or_path) {
             return self.board_in_file(Path::new(name_or_path));
         }
         let unknown = || CatalogError::UnknownBoard { name: name_or_path.into(), known: self.names() };

@@ -2,7 +2,7 @@
 
 use super::connect::Connected;
 use super::console::{Console, Watch, Watched};
-use super::context::{Context, MADE_BY, command_again, command_going_on, date, way_in};
+use super::context::{Context, MADE_BY, command_again, command_going_on, command_without, date, way_in};
 use super::known::KnownJobs;
 use super::output::Offer;
 use super::progress::Progress;
@@ -370,6 +370,7 @@ impl Scene<'_> {
             output::json(&self.result_json(decided, "planned", json!({})));
         } else {
             output::say("This was a dry run: nothing was changed.");
+            output::next(command_without("--dry-run"));
         }
         Ok(ExitCode::SUCCESS)
     }

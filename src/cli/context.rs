@@ -157,6 +157,11 @@ pub fn command_with(option: &str, value: &str) -> String {
     typed(args.into_iter().chain([option.to_owned(), value.to_owned()]))
 }
 
+/// This command without this option, which takes no value.
+pub fn command_without(option: &str) -> String {
+    typed(std::env::args().skip(1).filter(|arg| arg != option))
+}
+
 fn typed(args: impl Iterator<Item = String>) -> String {
     std::iter::once("farrier".to_owned()).chain(args.map(|arg| quoted(&arg))).collect::<Vec<_>>().join(" ")
 }

@@ -1,7 +1,7 @@
 //! `write --way fitted-loader`: an application goes to a board through the loader that it has, over its own serial port.
 
 use super::console::{Console, Watch, Watched};
-use super::context::{Context, Given};
+use super::context::{Context, Given, command_without};
 use super::loader_job::{Entered, LoaderJob};
 use super::progress::Progress;
 use super::stop::{Code, Stop};
@@ -162,7 +162,10 @@ impl<'a> Sending<'a> {
             true => output::json(&json!({
                 "result": "planned", "board": self.board.name, "chip": self.board.chip, "bytes": self.bytes.len(), "findings": findings,
             })),
-            false => output::say("This was a dry run: nothing was changed."),
+            false => {
+                output::say("This was a dry run: nothing was changed.");
+                output::next(command_without("--dry-run"));
+            }
         }
     }
 

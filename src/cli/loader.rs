@@ -67,7 +67,7 @@ fn next(has_application: bool, board: &Board, via: &str) -> Vec<Offer> {
         true => board_view::look(via),
         false => (format!("farrier write APPLICATION --via {via}"), "an application, through the programming header"),
     };
-    vec![first, (through, "or through the loader: PORT is the board's serial port")]
+    vec![first, (through, "the next one through the loader; PORT is the board's serial port")]
 }
 
 impl Install {

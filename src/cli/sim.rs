@@ -4,9 +4,9 @@ use super::context::Context;
 use super::output;
 use super::sim_serve::Serve;
 use super::stop::Stop;
-use crate::board::demo_names;
+use crate::board::{demo_names, is_board_path};
 use crate::file;
-use crate::sim::{BRICKED, Bricked, Fault, Glance, MendedBy, SURPRISE};
+use crate::sim::{self, BRICKED, Bricked, Fault, Glance, MendedBy, SURPRISE};
 use clap::builder::{PossibleValue, TypedValueParser};
 use clap::{Args, Subcommand};
 use serde_json::json;
@@ -175,6 +175,10 @@ impl New {
             return Err(Stop::usage("a sim needs to know which board it is").hint("Give --board NAME; `farrier boards` lists them."));
         };
         let (sims, New { name, seed, bricked }) = (context.sims(), self);
+        // A board of the store is used from any folder; one that is a file stays beside its board file.
+        let absolute = is_board_path(board) && !sim::is_path(name);
+        let absolute = if absolute { std::path::absolute(board).ok() } else { None };
+        let board = absolute.as_deref().and_then(Path::to_str).unwrap_or(board);
         let sentence = match bricked.as_deref() {
             None => {
                 sims.create(name, board, *seed)?;
@@ -270,7 +274,7 @@ fn list(context: &Context) -> Result<(), Stop> {
         return Ok(());
     }
     let width = |of: fn(&Glance) -> &str| all.iter().map(|sim| of(sim).chars().count()).max().unwrap_or(0);
-    let (name, board, chip) = (width(|sim| &sim.name), width(|sim| &sim.board).max(5), width(|sim| &sim.chip));
+    let (name, board, chip) = (width(|sim| &sim.name).max(4), width(|sim| &sim.board).max(5), width(|sim| &sim.chip).max(4));
     output::line(format!("{:<name$} {:<board$} {:<chip$} operations violations  bricked, faults", "name", "board", "chip"));
     for sim in &all {
         let counts = format!("{:>10} {:>10}", sim.operations, sim.violations);

@@ -4,7 +4,7 @@ use super::Case;
 use super::cause::{Cause, CauseKind};
 use super::contents::{Made, of_application};
 use super::loader::own_loader;
-use super::seen::{From, Known};
+use super::seen::{Answer, From, Known};
 use super::snapshot::Kept;
 use crate::board::Role;
 use crate::plan::{ApplicationIntent, Intent, LoaderIntent, NamedImage, Part};
@@ -211,8 +211,9 @@ impl<'a> Draft<'a, '_> {
     fn fields(&mut self) {
         if !self.made.unknown_fields.is_empty() {
             let sentence = format!(
-                "The configuration: the board file does not say what {} should be. Set it with `farrier configure FIELD=VALUE`.",
-                self.made.unknown_fields.join(", ")
+                "The configuration: nothing here says what {} should be. Set it with `farrier configure {}`.",
+                self.made.unknown_fields.join(" and "),
+                self.made.unknown_fields.iter().map(|name| self.another_value(name)).collect::<Vec<_>>().join(" ")
             );
             self.remedy.left.push(sentence);
         }
@@ -222,6 +223,20 @@ impl<'a> Draft<'a, '_> {
         let list: Vec<String> = self.made.fields.iter().map(|(field, value)| format!("{field} to {value}")).collect();
         self.remedy.does.push(format!("sets {}", list.join(", ")));
         self.intent.configuration.clone_from(&self.made.fields);
+    }
+
+    /// A field as it is typed to set it to something else: with the value, where there is only one other.
+    fn another_value(&self, name: &str) -> String {
+        let field = self.case.chip.field(name);
+        let now = match &self.case.seen.answer {
+            Answer::Read(observed) => field.and_then(|field| field.bits_in(observed.configuration.as_deref()?)),
+            _ => None,
+        };
+        let others = field.iter().flat_map(|field| &field.values).filter(|value| Some(value.bits) != now).collect::<Vec<_>>();
+        match others.as_slice() {
+            [only] => format!("{name}={}", only.name),
+            _ => format!("{name}=VALUE"),
+        }
     }
 
     fn application(&mut self, wanted: Option<&Known>) {

@@ -77,5 +77,5 @@ pub use pins::BoardPins;
 #[cfg(unix)]
 pub use pty::Pty;
 pub use serve::Served;
-pub use store::{Glance, OpenSim, Store, StoreError};
+pub use store::{Glance, OpenSim, Store, StoreError, is_path};
 pub use violations::{Violation, Violations};

@@ -157,9 +157,7 @@ impl SimChip {
     fn flash_byte(&self, at: usize) -> u8 {
         let page = self.part.flash.page as usize;
         let weak = self.overlay.weak_pages.contains(&((at / page) as u32));
-        // One bit of each fourth byte of a weak page does not hold a 0.
-        let lost = if weak && at.is_multiple_of(4) { 1 << (at / 4 % 8) } else { 0 };
-        self.contents.flash[at] | lost
+        self.contents.flash[at] | if weak { weak_bits(at) } else { 0 }
     }
 
     fn load_page(&mut self, high: bool, word: u8, data: u8, end: Moment) {
@@ -260,4 +258,9 @@ impl SimChip {
 /// What a locked chip gives instead of a memory's byte: the address (from memory; parts differ).
 fn stand_in(address: u16, high: bool) -> u8 {
     address.to_be_bytes()[usize::from(!high)]
+}
+
+/// The bits of a byte in a weak page that do not hold a 0: one of each fourth byte.
+pub(super) fn weak_bits(at: usize) -> u8 {
+    if at.is_multiple_of(4) { 1 << (at / 4 % 8) } else { 0 }
 }

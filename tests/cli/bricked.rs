@@ -43,3 +43,29 @@ fn a_surprise_stays_one_on_every_screen() {
         assert!(!["open-miso", "shorted", "swapped", "held-line", "no-power", "weak"].iter().any(|fault| list.out.contains(fault)));
     }
 }
+
+/// Made in one folder, used in another.
+#[test]
+fn a_board_file_of_ones_own_is_bricked_as_well() {
+    let home = Home::new();
+    home.run("boards new kiln --chip atmega644p --clock crystal --hz 20MHz --reserve 2048 --supply 3.3V --to kiln.toml").exits(0);
+    for (kind, cause) in [("erased-loader", "loader-missing"), ("brown-out-above-supply", "brown-out-above-supply")] {
+        home.run(&format!("sim new {kind} --board ./kiln.toml --bricked {kind}")).exits(0);
+        let elsewhere = home.path().join("sims");
+        let revive = home.command().current_dir(elsewhere).args(["revive", "--via"]).arg(format!("sim:{kind}")).output();
+        let told = String::from_utf8(revive.expect("the program starts").stdout).expect("UTF-8");
+        assert!(told.contains(&format!("Diagnosis  {cause}")), "{kind}: {told}");
+    }
+}
+
+/// Whoever is given a sealed board finds something, also where nothing is known but the chip.
+#[test]
+fn no_surprise_looks_like_a_board_without_a_fault() {
+    let home = Home::new();
+    for (seed, part) in (1..).zip(["attiny85", "attiny13", "atmega8", "atmega328p", "attiny85", "attiny13", "atmega8", "atmega328p"]) {
+        home.run(&format!("sim new s{seed} --board generic-{part} --bricked surprise --seed {seed}")).exits(0);
+        let revive = home.run(&format!("revive --via sim:s{seed} --clock-output"));
+        let kind = home.run(&format!("sim reveal s{seed} --json")).json()["bricked"].clone();
+        assert!(revive.out.contains("Diagnosis") && !revive.out.contains("nothing-wrong"), "{kind} on {part}: {}", revive.out);
+    }
+}

@@ -1,5 +1,7 @@
 //! The pure part of `revive`: from observed states to rungs, causes and remedies, without a bus.
 
+mod generic;
+
 use farrier::algorithm::avr_spi::{Attempt, Evidence, Lines, NoAnswer, Rung as Try, Wiring};
 use farrier::board::{Board, Catalog, Chip};
 use farrier::bus::LineLevels;
@@ -15,8 +17,12 @@ fn vent() -> (Board, Chip) {
 
 /// What a vent in use holds.
 fn used() -> Observed {
-    let (board, chip) = vent();
-    let held = Used::of(&board, &chip, 1).contents;
+    used_of(&vent())
+}
+
+/// What such a board in use holds.
+fn used_of((board, chip): &(Board, Chip)) -> Observed {
+    let held = Used::of(board, chip, 1).contents;
     let whole = |bytes: &[u8]| Contents { bytes: Image::of(ByteAddress(0), bytes), unreadable: None };
     Observed {
         id: Some(chip.id),
@@ -50,11 +56,14 @@ struct Given<'a> {
 }
 
 fn diagnosed(answer: Answer, given: Given) -> Diagnosis {
-    let (board, chip) = vent();
+    diagnosed_of(&vent(), answer, given)
+}
+
+fn diagnosed_of((board, chip): &(Board, Chip), answer: Answer, given: Given) -> Diagnosis {
     diagnose(&Case {
         seen: &seen(answer),
-        board: &board,
-        chip: &chip,
+        board,
+        chip,
         known: given.known,
         snapshots: given.snapshots,
         back_to: None,

@@ -17,6 +17,7 @@ mod images;
 mod installed;
 mod line_speeds;
 pub mod loaders;
+mod other_systems;
 mod rp2040;
 mod serial_server;
 mod xmodem;

@@ -93,7 +93,7 @@ impl<'a> Contents<'a, '_> {
     fn application_cause(&self, known: &Known, fit: &Fit) -> Option<Cause> {
         let name = &known.name;
         if let (From::Demo { board, chip }, false) = (&known.from, self.own(known)) {
-            let other = if *chip == self.case.chip.part { String::new() } else { format!(", and was built for a {chip}") };
+            let other = if *chip == self.case.chip.part { String::new() } else { format!(", and was built for an {chip}") };
             let sentence = format!("The application is {name}: it belongs on board {board}{other}.");
             return Some(Cause::new(CauseKind::ApplicationOfAnother, sentence));
         }

@@ -6,6 +6,7 @@ use crate::board::{ClockSource, Field, FieldValue, Role, demo_names};
 use crate::image::{Image, Span};
 use crate::sim::clocking::{OutsideClock, system_clock};
 use crate::sim::fault::{Fault, HeldLine};
+use crate::sim::programming::weak_bits;
 use crate::units::{Hertz, Millivolts};
 
 /// A system clock that a normal programming clock does not suit: it allows less than 32 kHz.
@@ -261,11 +262,19 @@ fn weak_supply(patient: &mut Patient) -> Result<(), String> {
 }
 
 fn weak_cells(patient: &mut Patient) -> Result<(), String> {
-    let page = patient.chip.flash.page;
-    let used: Vec<u32> =
-        patient.used.application.spans().flat_map(|span| span.to_pages(page).pages(page)).map(|at| at.start().0 / page).collect();
-    let chosen = patient.rng.choice(used).unwrap_or_default();
-    patient.fault(Fault::WeakCells(chosen))
+    let (page, application) = (patient.chip.flash.page, &patient.used.application);
+    // A small page may happen to have a 1 wherever its cells are weak.
+    let lost = |span: Span| {
+        let mut bytes =
+            application.within(span).flat_map(|(at, run)| run.iter().enumerate().map(move |(n, byte)| (at.0 as usize + n, byte)));
+        bytes.any(|(at, byte)| !byte & weak_bits(at) != 0)
+    };
+    let pages = application.spans().flat_map(|span| span.to_pages(page).pages(page));
+    let shown: Vec<u32> = pages.filter(|span| lost(*span)).map(|span| span.start().0 / page).collect();
+    match patient.rng.choice(shown) {
+        Some(chosen) => patient.fault(Fault::WeakCells(chosen)),
+        None => Err("its application has no page in which weak cells would show".into()),
+    }
 }
 
 fn other_chip(patient: &mut Patient) -> Result<(), String> {

@@ -11,7 +11,7 @@ pub use used::Used;
 
 use super::contents::Contents;
 use super::fault::Fault;
-use crate::board::{Board, Chip};
+use crate::board::{Board, Chip, demo_application};
 use fastrand::Rng;
 
 /// Typed in place of a kind: one of them, drawn by the seed and not told.
@@ -97,8 +97,18 @@ impl Bricked {
         Patient::of(board, chip, 0).brick(self)
     }
 
-    /// One of those that this board can have, drawn by the seed; `None` where it can have none.
+    /// One of those that this board can have and that show, drawn by the seed; `None` where there are none.
     pub fn drawn(board: &Board, chip: &Chip, seed: u64) -> Option<&'static Bricked> {
-        Rng::with_seed(seed).choice(Bricked::of(board, chip).collect::<Vec<_>>())
+        Rng::with_seed(seed).choice(Bricked::of(board, chip).filter(|kind| kind.shows(board)).collect::<Vec<_>>())
+    }
+
+    /// Whether somebody to whom nothing is told can find it out: an application in part looks whole to whoever does not know it, and
+    /// a blank EEPROM is right where no settings are said to be in it.
+    fn shows(&self, board: &Board) -> bool {
+        match self.name {
+            "half-written-application" | "weak-cells" => demo_application(&board.name).is_some(),
+            "wiped-settings" => board.settings.is_some(),
+            _ => true,
+        }
     }
 }

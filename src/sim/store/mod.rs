@@ -13,6 +13,7 @@ mod keeper;
 mod open;
 mod state;
 
+pub use files::is_path;
 pub(super) use keeper::Keeper;
 pub use open::OpenSim;
 
@@ -24,7 +25,7 @@ use crate::board::{Board, Catalog, CatalogError, Chip};
 use crate::file;
 use crate::link::Wire;
 use crate::lock::{Lock, LockError};
-use files::{Files, is_path};
+use files::Files;
 use serde::Serialize;
 use state::State;
 use std::fs;
