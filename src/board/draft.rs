@@ -59,6 +59,14 @@ pub struct DraftReservation {
     pub start_delay_ms: u32,
 }
 
+/// The board's own serial port.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct DraftConsole {
+    pub baud: Stated<u32>,
+    /// The text that shows that the firmware is alive.
+    pub alive: String,
+}
+
 /// What is known of a board that has no file yet.
 #[derive(Clone, Debug)]
 pub struct Draft<'c> {
@@ -76,8 +84,7 @@ pub struct Draft<'c> {
     pub drives: Vec<String>,
     /// Where the firmware keeps its settings.
     pub settings: Stated<Option<Span>>,
-    /// Baud rate of the console, and the text that shows that the firmware is alive.
-    pub console: Option<(Stated<u32>, String)>,
+    pub console: Option<DraftConsole>,
 }
 
 /// A board file, and how many of its values are read, told and assumed.
@@ -271,7 +278,7 @@ impl Draft<'_> {
             let name = lock.map_or("", |field| field.name.as_str());
             page.explained(name, &quoted(&value.name), Basis::Assumed, &value.words);
         }
-        if let Some((baud, alive)) = &self.console {
+        if let Some(DraftConsole { baud, alive }) = &self.console {
             page.table("console");
             page.value("baud", &baud.value.to_string(), baud.basis);
             page.value("alive", &quoted(alive), Basis::Told);

@@ -38,7 +38,7 @@ pub use chip::{
 pub use chip_file::read_chip;
 pub use configuration::{Forbids, Setting};
 pub use connections::{Between, BoardEnd, Connections, NoSupply, PoweredBy, Purpose, Toward, Wire};
-pub use draft::{Basis, Draft, DraftReservation, Drafted, Stated, clock_of};
+pub use draft::{Basis, Draft, DraftConsole, DraftReservation, Drafted, Stated, clock_of};
 pub use generic::generic_board;
 pub use id_bytes::IdBytes;
 pub use known_chips::{RefusedChip, known_chips, refused_chips};

@@ -1,6 +1,6 @@
 //! First board files: whatever is read and told, `boards check` passes on them, and the chip runs as told.
 
-use farrier::board::{Catalog, Chip, ClockSetting, ClockSource, Draft, DraftReservation, Role, Stated, read_board};
+use farrier::board::{Catalog, Chip, ClockSetting, ClockSource, Draft, DraftConsole, DraftReservation, Role, Stated, read_board};
 use farrier::image::Span;
 use farrier::units::{Hertz, Millivolts};
 
@@ -32,7 +32,7 @@ fn draft(chip: &Chip, clock: ClockSetting, configuration: Option<Vec<u8>>, reser
         reservation: Stated::told(reserved.map(|span| DraftReservation { span, loader: None, baud: None, start_delay_ms: 0 })),
         drives: vec!["the \"big\" heater".into()],
         settings: Stated::assumed(Some(Span::first(chip.eeprom.bytes))),
-        console: Some((Stated::told(38_400), "ready".into())),
+        console: Some(DraftConsole { baud: Stated::told(38_400), alive: "ready".into() }),
     }
 }
 

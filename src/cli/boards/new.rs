@@ -8,8 +8,8 @@ use super::super::output;
 use super::super::stop::Stop;
 use super::answers::{frequency, own_oscillator, stated};
 use crate::board::{
-    Chip, ClockSetting, ClockSource, Draft, DraftReservation, Drafted, LineSpeed, Role, SERIAL_LOADER, Stated, clock_of, loader_bytes,
-    read_board,
+    Chip, ClockSetting, ClockSource, Draft, DraftConsole, DraftReservation, Drafted, LineSpeed, Role, SERIAL_LOADER, Stated, clock_of,
+    loader_bytes, read_board,
 };
 use crate::image::{ByteAddress, Span};
 use crate::plan::Observed;
@@ -277,7 +277,7 @@ impl New {
     }
 
     /// The serial port, whose speed the loader needs too.
-    fn console(&self, clock: Hertz, mut reservation: Reserved) -> Result<(Reserved, Option<(Stated<u32>, String)>), Stop> {
+    fn console(&self, clock: Hertz, mut reservation: Reserved) -> Result<(Reserved, Option<DraftConsole>), Stop> {
         let speed = |answer: &str| match answer.parse::<u32>() {
             Ok(baud) if baud > 0 => Ok(baud),
             _ => Err(format!("'{answer}' is no line speed: give one such as 38400")),
@@ -285,7 +285,7 @@ impl New {
         let asked = self.baud.map(|baud| baud.to_string());
         let baud = stated(asked, "At how many baud does its serial port talk?", &BAUD.to_string(), speed)?;
         let alive = stated(self.alive.clone(), "What does its firmware say there when it runs? Enter, if nothing.", "", text)?.value;
-        let console = Some((baud, alive)).filter(|(_, alive)| !alive.is_empty());
+        let console = Some(DraftConsole { baud, alive }).filter(|console| !console.alive.is_empty());
         if let Some(reservation) = reservation.value.as_mut() {
             let own = if reservation.loader.is_some() { loader_speed(clock, baud) } else { baud };
             reservation.baud = Some(own).filter(|own| console.is_none() || own.value != baud.value);
