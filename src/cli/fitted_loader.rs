@@ -205,7 +205,7 @@ fn stopped(error: TransferError) -> Stop {
         TransferError::NotAsked { .. } => Stop::new(Code::NoAnswer, error.to_string())
             .hint("A loader asks after a reset. If none does, it is not there, or the port, its speed or its wires are wrong.")
             .hint("What is on the board shows through the programming header: farrier inspect"),
-        TransferError::Stopped { taken: 0 } => Stop::from(JobError::Interrupted).hint("Nothing was changed."),
+        TransferError::Stopped { taken: 0 } => Stop::new(Code::Interrupted, "stopped as asked; nothing was sent and nothing was changed"),
         TransferError::Stopped { .. } => Stop::new(Code::Interrupted, error.to_string()).hint(AGAIN),
         TransferError::Refused { .. } | TransferError::NoAnswer { .. } | TransferError::Wire(_) => {
             Stop::new(Code::NoAnswer, error.to_string()).hint(AGAIN)

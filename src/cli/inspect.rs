@@ -4,11 +4,12 @@ use super::board_view;
 use super::context::Context;
 use super::images;
 use super::inspect_image;
-use super::known::KnownJobs;
+use super::known::{self, KnownJobs};
 use super::output::{self, Offer};
 use super::snapshot;
 use super::stop::{Stop, wiring_json};
 use crate::board::{Board, Reservation};
+use crate::diagnosis;
 use crate::image::{ByteAddress, write};
 use clap::Args;
 use std::path::PathBuf;
@@ -93,6 +94,9 @@ fn on_board(context: &Context) -> Result<ExitCode, Stop> {
         return Err(Stop::refused(vec![finding]));
     }
     let known = KnownJobs::look(context, &observed, chip);
+    // A journal that cannot be read was told of by now.
+    let images = known::images(context, &chip.part).unwrap_or_default();
+    let held = diagnosis::held_image(&observed.flash.bytes, board.application(chip), chip.flash.blank, &images);
     if context.global.json {
         let mut document = board_view::as_json(&observed, board, chip);
         document["simulated"] = simulated.into();
@@ -100,6 +104,7 @@ fn on_board(context: &Context) -> Result<ExitCode, Stop> {
         document["pin_level_mv"] = connected.bus.abilities().pin_level.0.into();
         document["wiring"] = wiring_json(&wiring);
         document["known"] = known.as_json();
+        document["application"]["is"] = held.map(|held| held.name.as_str()).into();
         output::json(&document);
     } else {
         output::simulated(simulated);
@@ -109,6 +114,9 @@ fn on_board(context: &Context) -> Result<ExitCode, Stop> {
         output::say_under("Lines    ", wiring.lines.map_or("not driven".into(), |lines| lines.to_string()));
         if let Some(known) = known.words() {
             output::say_under("Known    ", known);
+        }
+        if let Some(held) = held {
+            output::say_under("Holds    ", format!("every byte of {}; the rest of the application's room is blank", held.name));
         }
         board_view::print(&observed, board, chip);
         output::next_of(&next(board, board_view::has_loader(&observed, board, chip), &connected.via));

@@ -4,9 +4,22 @@ use super::context::Context;
 use super::output;
 use super::stop::Stop;
 use crate::board::Chip;
+use crate::diagnosis::Known;
+use crate::job;
 use crate::plan::{Intent, Observed, Trail, recognise};
 use crate::record::{End, Job, JobId, Journal};
 use serde_json::{Value, json};
+
+/// The images that a board with this part may hold: what jobs wrote, and the demo applications. Without a journal nothing is known.
+///
+/// # Errors
+/// When the journal cannot be read.
+pub fn images(context: &Context, part: &str) -> Result<Vec<Known>, Stop> {
+    match Journal::open_existing(context.home.journal())? {
+        Some(journal) => Ok(job::known_images(&journal, &context.catalog, part)?),
+        None => Ok(Vec::new()),
+    }
+}
 
 /// The jobs that may have been the last on a board.
 #[derive(Clone, Debug, Default)]

@@ -5,13 +5,12 @@ use super::context::Context;
 use super::map::{self, Mark};
 use super::progress::Progress;
 use super::stop::{Code, Stop};
-use super::{board_view, images, interrupt, output};
+use super::{board_view, images, interrupt, known, output};
 use crate::board::Chip;
 use crate::diagnosis::{self, Explanation};
 use crate::image::{ByteAddress, Image, Span};
-use crate::job::{self, Bench, Difference, Proof};
+use crate::job::{Bench, Difference, Proof};
 use crate::plan::NamedImage;
-use crate::record::Journal;
 use crate::units::Count;
 use clap::Args;
 use serde_json::json;
@@ -76,10 +75,7 @@ impl Compared {
         if !differences.is_empty() {
             let observed = bench.observe()?;
             bench.release()?;
-            let known = match Journal::open_existing(context.home.journal())? {
-                Some(journal) => job::known_images(&journal, &context.catalog, &chip.part)?,
-                None => Vec::new(),
-            };
+            let known = known::images(context, &chip.part)?;
             explanation = diagnosis::explain(&observed.flash.bytes, &wanted.image, chip.flash, &known);
         }
         drop(bench);

@@ -48,6 +48,13 @@ pub fn explain(found: &Image, wanted: &Image, flash: MemoryShape, known: &[Known
     Some(compared.judge())
 }
 
+/// The known image that flash holds: every byte of it is there, and the rest of `application` is blank.
+pub fn held_image<'k>(found: &Image, application: Span, blank: u8, known: &'k [Known]) -> Option<&'k Known> {
+    let there = found.filled(application, blank);
+    let held = |image: &Image| image.extent().is_some_and(|all| image.filled(all, blank) == found.filled(all, blank));
+    known.iter().find(|known| held(&known.image) && known.image.filled(application, blank) == there)
+}
+
 /// An image beside what is there, page by page.
 #[derive(Default)]
 struct Compared {
@@ -157,6 +164,22 @@ mod tests {
         let known = |flash: &mut Vec<u8>| flash[..700].copy_from_slice(&random(4, 700));
         assert_eq!(explained(known), Some(Explanation::OtherImage("another".into())));
         assert_eq!(explained(|flash| flash[..700].copy_from_slice(&random(9, 700))), Some(Explanation::Other));
+    }
+
+    #[test]
+    fn an_image_is_held_when_all_of_it_is_there_and_nothing_else() {
+        let known =
+            |at, len| Known { name: format!("{len} at {at}"), image: Image::of(ByteAddress(at), &random(4, len)), from: From::Job(7) };
+        let all = [known(0, 200), known(0, 700), known(512, 700)];
+        let whole = random(4, 700);
+        let held =
+            |flash: &[u8]| held_image(&Image::of(ByteAddress(0), flash), Span::first(1024), 0xFF, &all).map(|known| known.name.clone());
+        assert_eq!(held(&whole).as_deref(), Some("700 at 0"), "the shorter one is not all that is there");
+        assert_eq!(held(&whole[..200]).as_deref(), Some("200 at 0"));
+        assert_eq!(held(&whole[..699]), None);
+        assert_eq!(held(&[vec![0xFF; 512], whole.clone()].concat()).as_deref(), Some("700 at 512"), "it reaches past the application");
+        assert_eq!(held(&[vec![0xFF; 512], whole[..512].to_vec()].concat()), None, "what lies past the application counts too");
+        assert_eq!(held(&[]), None);
     }
 
     #[test]

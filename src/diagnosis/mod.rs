@@ -17,7 +17,7 @@ mod seen;
 mod snapshot;
 
 pub use cause::{Cause, CauseKind};
-pub use explanation::{Explanation, explain};
+pub use explanation::{Explanation, explain, held_image};
 pub use fit::{Fit, fit};
 pub use loader::{Fitted, own_loader};
 pub use remedy::Remedy;
