@@ -10,7 +10,7 @@ use crate::board::Chip;
 use crate::diagnosis::{self, Explanation};
 use crate::image::{ByteAddress, Image, Span};
 use crate::job::{Bench, Difference, Proof};
-use crate::plan::NamedImage;
+use crate::plan::{NamedImage, outside};
 use crate::units::Count;
 use clap::Args;
 use serde_json::json;
@@ -110,8 +110,9 @@ impl Compared {
 
     /// The flash with the pages of the image that are right and those that are not.
     fn draw(&self, wanted: &Image, chip: &Chip) {
-        let right = wanted.spans().map(|span| Mark { span, label: "as the image" });
-        let wrong = self.differences.iter().map(|of| Mark { span: of.span, label: "differs" });
+        let wrong: Vec<Span> = self.differences.iter().map(|of| of.span).collect();
+        let right = wanted.spans().flat_map(|span| outside(span, &wrong)).map(|span| Mark { span, label: "as the image" });
+        let wrong = wrong.iter().map(|span| Mark { span: *span, label: "differs" });
         let marks: Vec<Mark> = right.chain(wrong).collect();
         for line in map::draw(chip.flash_span(), &marks, "not compared", output::WIDTH, output::ink()) {
             output::line(line);
