@@ -2,7 +2,7 @@
 //! board is at its pins. The port is a pseudo-terminal, and the time is real: the firmware never runs ahead of it. So `tests/run` runs these
 //! tests after all others, when the computer has nothing else to do.
 
-use super::atmega328p::firmware;
+use super::atmega328p::firmware_at;
 use crate::cli::at_a_port::run_at_a_port;
 use crate::cli::{Held, Home, Ran};
 use farrier::board::Catalog;
@@ -13,17 +13,18 @@ use std::thread;
 use std::time::{Duration, Instant};
 
 /// One at a time: a bridge that gets too little of the computer's time is too slow for the program's patience.
-static ALONE: Mutex<()> = Mutex::new(());
+pub static ALONE: Mutex<()> = Mutex::new(());
 
 const STEP: Duration = Duration::from_millis(1);
 /// So late a firmware does not catch up: to it the host would be silent for longer than it is.
 const LATE: Duration = Duration::from_millis(20);
 
-/// Runs the program, which names the port PORT, with this simulated board at the bridge.
-fn run(home: &Home, line: &str, sim: &Sim) -> Ran {
-    let mut firmware = firmware(1_000_000, sim);
+/// Runs the program, which names the port PORT, with this simulated board at the bridge; `beside` is called now and then meanwhile.
+pub fn run(home: &Home, line: &str, millivolts: u16, sim: &Sim, mut beside: impl FnMut()) -> Ran {
+    let mut firmware = firmware_at(1_000_000, millivolts, sim);
     let mut started = Instant::now();
     run_at_a_port(home, line, |bytes| {
+        beside();
         firmware.put(bytes);
         let (passed, now) = (started.elapsed(), firmware.now().0);
         if passed <= now {
@@ -47,7 +48,7 @@ fn install(more: &str, damage: impl FnOnce(&Sim)) -> Held {
     // CKDIV8 off: the chip runs at 8 MHz, and real time is not spent on reading at the slowest clock.
     open.sim().edit(|contents| contents.fuses[0] |= 0x80);
     damage(open.sim());
-    let ran = run(&home, &format!("loader install --board vent --via PORT --yes {more}"), open.sim());
+    let ran = run(&home, &format!("loader install --board vent --via PORT --yes {more}"), 4980, open.sim(), || {});
     ran.exits(0).says("Farrier bridge, ATmega328P").says("Done.");
     assert!(!ran.out.contains("SIMULATED"), "{}", ran.out);
     assert!(!open.sim().in_reset(), "the chip is let go");

@@ -28,8 +28,13 @@ pub fn image(baud: u32) -> PathBuf {
 
 /// An emulated bridge whose pins are this board's.
 pub fn firmware(baud: u32, sim: &Sim) -> Firmware {
+    firmware_at(baud, 4980, sim)
+}
+
+/// The same with this supply of the board, in millivolts.
+pub fn firmware_at(baud: u32, millivolts: u16, sim: &Sim) -> Firmware {
     let mut command = std::process::Command::new(emulator());
-    Firmware::start(command.arg(image(baud)).arg(baud.to_string()).arg("4980"), board(sim))
+    Firmware::start(command.arg(image(baud)).arg(baud.to_string()).arg(millivolts.to_string()), board(sim))
 }
 
 /// A wire to it.

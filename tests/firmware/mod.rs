@@ -5,3 +5,4 @@ mod at_a_port;
 mod atmega328p;
 mod core;
 mod running;
+mod watched;

@@ -2,7 +2,7 @@
 
 use super::emulator::Emulator;
 use super::loaders::{BOARDS, application, greeting, ready};
-use crate::cli::{Held, Home};
+use crate::cli::Home;
 use std::path::Path;
 use std::time::Duration;
 
@@ -13,20 +13,19 @@ const SECOND: Duration = Duration::from_secs(1);
 /// Low bits of the high fuse byte: BOOTRST is bit 0 (programmed: reset to the boot section), BOOTSZ bits 2..1. BOOTSZ = 11 is the smallest
 /// section, and each step down doubles it: from 256 words on the ATmega328P, from 512 on the others (8271 table 27-13, 8272 and 2549
 /// sections on boot loader parameters; from memory). Worked out here and not by the chip files, so that a fault there shows.
-fn reset_at(board: &str, held: &Held) -> u32 {
-    let high = held.fuses()[1];
+pub fn reset_at(board: &str, high: u8, flash: &[u8]) -> u32 {
     if high & 1 == 1 {
         return 0;
     }
     let smallest = if board == "frost" { 512 } else { 1024 };
-    held.flash.len() as u32 - (smallest << (3 - (high >> 1 & 3)))
+    flash.len() as u32 - (smallest << (3 - (high >> 1 & 3)))
 }
 
 /// Starts what the simulated chip of a board holds.
 fn boot(home: &Home, board: &str) -> Emulator {
     let held = home.export(board);
     assert_eq!(held.violations(), 0, "{board}");
-    Emulator::boot(board, &held.flash, reset_at(board, &held))
+    Emulator::boot(board, &held.flash, reset_at(board, held.fuses()[1], &held.flash))
 }
 
 /// A home in which the board has its loader.
@@ -75,7 +74,8 @@ fn without_its_loader_a_board_starts_the_application_at_once() {
         let home = installed(board);
         write_application(&home, board);
         home.run(&format!("loader remove --via sim:{board} --yes --accept loader-removed")).exits(0);
-        assert_eq!(reset_at(board, &home.export(board)), 0, "{board}");
+        let held = home.export(board);
+        assert_eq!(reset_at(board, held.fuses()[1], &held.flash), 0, "{board}");
         let mut emulator = boot(&home, board);
         let said = emulator.run(SECOND / 5);
         assert!(said.starts_with(ready(board).as_bytes()), "{board} said {:?}", said.escape_ascii().to_string());

@@ -14,7 +14,7 @@ mod every_chip;
 mod fitted_loader;
 mod guest;
 mod images;
-mod installed;
+pub mod installed;
 mod line_speeds;
 pub mod loaders;
 mod other_systems;
