@@ -8,7 +8,7 @@ use crate::outside::installed::reset_at;
 use crate::outside::loaders::application;
 use farrier::board::Catalog;
 use farrier::image::{ByteAddress, Image, write};
-use farrier::sim::{Fault, OpenSim, Pty, Sim, Store};
+use farrier::sim::{Fault, Pty, Sim, Store};
 use serde_json::Value;
 use std::io::Write;
 use std::time::{Duration, Instant};
@@ -73,25 +73,27 @@ fn at_half_speed(bytes: Vec<u8>) -> Vec<u8> {
 }
 
 /// A home with the frost controller's board, which has its loader and an application that says that it is ready.
-fn bench() -> (Home, OpenSim) {
+fn bench() -> Home {
     let home = Home::new();
     home.file("frost.hex", &write::hex(&Image::of(ByteAddress(0), &application("frost"))));
     home.run("sim new bench --board frost").exits(0);
     home.run("loader install --board frost --via sim:bench --with frost.hex --yes").exits(0);
-    let open = Store::open(home.path().join("sims"), Catalog::built_in()).open_sim("bench").expect("the sim");
-    (home, open)
+    home
 }
 
 /// Runs a command that watches; what it says of that, its exit code, and what the chip really said.
-fn watched(home: &Home, open: &OpenSim, command: &str, damage: impl FnOnce(&Sim), line: fn(Vec<u8>) -> Vec<u8>) -> (Value, i32, String) {
+fn watched(home: &Home, command: &str, damage: impl FnOnce(&Sim), line: fn(Vec<u8>) -> Vec<u8>) -> (Value, i32, String) {
     let _alone = ALONE.lock();
     let port = Pty::open().expect("a pseudo-terminal");
     let command = format!("{command} --board frost --via PORT --console {} --levels-shifted --yes --json", port.path().display());
+    // Opened anew each time: the bridge's time begins at nothing, and so must the board's.
+    let open = Store::open(home.path().join("sims"), Catalog::built_in()).open_sim("bench").expect("the sim");
     let sim = open.sim();
     let clock = sim.contents().fuses[0];
     damage(sim);
     let mut console = Console { sim, clock, port, line, running: None, said: Vec::new() };
     let ran = run(home, &command, 3300, sim, || console.step());
+    open.sync().expect("it is saved");
     let document = ran.json();
     assert_eq!(document["result"], "done", "{}", ran.out);
     (document["watched"].clone(), ran.code, String::from_utf8_lossy(&console.said).into_owned())
@@ -113,19 +115,19 @@ const READY: &str = "frost controller ready";
 #[test]
 #[ignore = "in real time: tests/run runs it by itself"]
 fn the_right_text_is_seen_after_a_write_an_install_and_a_revival() {
-    let (home, open) = bench();
+    let home = bench();
     other_application(&home, is_another_byte);
-    let (seen, code, said) = watched(&home, &open, "write other.hex --watch 6", |_| {}, |bytes| bytes);
+    let (seen, code, said) = watched(&home, "write other.hex --watch 6", |_| {}, |bytes| bytes);
     assert!(said.contains(READY), "{said}");
     assert_eq!((&seen["alive"], code), (&Value::Bool(true), 0), "{seen}");
     // The loader waits for 2 s before it starts the application.
     assert!((1_000..6_000).contains(&seen["after_ms"].as_u64().expect("a time")), "{seen}");
 
     let blank = |sim: &Sim| sim.edit(|contents| contents.flash.fill(0xFF));
-    let (seen, code, _) = watched(&home, &open, "loader install --with frost.hex --watch 6 --resume none", blank, |bytes| bytes);
+    let (seen, code, _) = watched(&home, "loader install --with frost.hex --watch 6 --resume none", blank, |bytes| bytes);
     assert_eq!((&seen["alive"], code), (&Value::Bool(true), 0), "{seen}");
 
-    let (seen, code, _) = watched(&home, &open, "revive --watch 6", |sim| sim.damage(Fault::LostClock), |bytes| bytes);
+    let (seen, code, _) = watched(&home, "revive --watch 6", |sim| sim.damage(Fault::LostClock), |bytes| bytes);
     assert_eq!((&seen["alive"], code), (&Value::Bool(true), 0), "{seen}");
 }
 
@@ -133,12 +135,12 @@ fn the_right_text_is_seen_after_a_write_an_install_and_a_revival() {
 #[test]
 #[ignore = "in real time: tests/run runs it by itself"]
 fn another_text_is_not_taken_for_it() {
-    let (home, open) = bench();
+    let home = bench();
     other_application(&home, |image| {
         let at = image.windows(5).position(|window| window == b"ready").expect("its text");
         image[at..at + 5].copy_from_slice(b"reedy");
     });
-    let (seen, code, said) = watched(&home, &open, "write other.hex --watch 4", |_| {}, |bytes| bytes);
+    let (seen, code, said) = watched(&home, "write other.hex --watch 4", |_| {}, |bytes| bytes);
     assert!(said.contains("frost controller reedy"), "{said}");
     assert_eq!((&seen["alive"], code), (&Value::Bool(false), 1), "{seen}");
     assert!(seen["said"].as_str().expect("a text").contains("frost controller reedy"), "{seen}");
@@ -147,9 +149,9 @@ fn another_text_is_not_taken_for_it() {
 #[test]
 #[ignore = "in real time: tests/run runs it by itself"]
 fn a_text_that_comes_late_is_not_seen() {
-    let (home, open) = bench();
+    let home = bench();
     other_application(&home, is_another_byte);
-    let (seen, code, said) = watched(&home, &open, "write other.hex --watch 1", |_| {}, |bytes| bytes);
+    let (seen, code, said) = watched(&home, "write other.hex --watch 1", |_| {}, |bytes| bytes);
     assert!(!said.contains(READY), "{said}");
     assert_eq!((&seen["alive"], code), (&Value::Bool(false), 1), "{seen}");
     assert!(seen["said"].as_str().expect("a text").contains("farrier frost"), "{seen}");
@@ -158,13 +160,13 @@ fn a_text_that_comes_late_is_not_seen() {
 #[test]
 #[ignore = "in real time: tests/run runs it by itself"]
 fn a_line_that_is_silent_or_of_another_speed_shows_nothing() {
-    let (home, open) = bench();
+    let home = bench();
     other_application(&home, is_another_byte);
-    let (seen, code, said) = watched(&home, &open, "write other.hex --watch 3", |_| {}, |_| Vec::new());
+    let (seen, code, said) = watched(&home, "write other.hex --watch 3", |_| {}, |_| Vec::new());
     assert!(said.contains(READY), "{said}");
     assert_eq!((&seen["alive"], code, &seen["said"]), (&Value::Bool(false), 1, &Value::from("")), "{seen}");
 
-    let (seen, code, said) = watched(&home, &open, "write frost.hex --watch 3", |_| {}, at_half_speed);
+    let (seen, code, said) = watched(&home, "write frost.hex --watch 3", |_| {}, at_half_speed);
     assert!(said.contains(READY), "{said}");
     assert_eq!((&seen["alive"], code), (&Value::Bool(false), 1), "{seen}");
     assert!(seen["said"].as_str().is_some_and(|said| said.len() > 10 && !said.contains("frost")), "{seen}");
