@@ -127,7 +127,7 @@ fn the_right_text_is_seen_after_a_write_an_install_and_a_revival() {
     let (seen, code, _) = watched(&home, "loader install --with frost.hex --watch 6 --resume none", blank, |bytes| bytes);
     assert_eq!((&seen["alive"], code), (&Value::Bool(true), 0), "{seen}");
 
-    let (seen, code, _) = watched(&home, "revive --watch 6", |sim| sim.damage(Fault::LostClock), |bytes| bytes);
+    let (seen, code, _) = watched(&home, "revive --clock-output --watch 6", |sim| sim.damage(Fault::LostClock), |bytes| bytes);
     assert_eq!((&seen["alive"], code), (&Value::Bool(true), 0), "{seen}");
 }
 
