@@ -12,7 +12,7 @@ pub(super) const QUESTION: &str = "Where does reset go, and is there code?";
 impl Contents<'_, '_> {
     pub(super) fn start(&mut self) {
         let chip = self.case.chip;
-        let section = chip.boot_section(self.configuration).filter(|_| self.starts_loader);
+        let section = chip.started_section(self.configuration);
         let at = section.map_or(ByteAddress(0), Span::start);
         let start = start_at(&self.observed.flash.bytes, at, chip.flash.bytes);
         let place = match section {
