@@ -32,8 +32,8 @@ fn build(file: &Table, find_chip: &dyn Fn(&str) -> Result<Chip, String>) -> Opti
     let name = file.name("name");
     let summary = file.text("summary");
     let generic = file.flag("generic", false);
-    let supply = file.table("supply").and_then(|table| supply(&table));
-    let levels = file.table("levels").and_then(|table| levels(&table));
+    let supply = file.table("supply").and_then(|table| borne_supply(&table, chip.as_ref()));
+    let levels = file.table("levels").and_then(|table| levels(&table, chip.as_ref()));
     let clock = file.table("clock").and_then(|table| clock(&table));
     let header = file.table("programming_header").and_then(|table| header(&table, chip.as_ref()));
     let reservation = optional(file.optional_table("reservation"), |table| reservation(table, chip.as_ref()));
@@ -90,7 +90,21 @@ struct Levels {
     shifted: bool,
 }
 
-fn levels(table: &Table) -> Option<Levels> {
+/// The board's supply, which its chip must bear.
+fn borne_supply(table: &Table, chip: Option<&Chip>) -> Option<(Millivolts, Millivolts)> {
+    let found = supply(table)?;
+    bears(table, "most_mv", chip).then_some(found)
+}
+
+/// Whether the chip, where it is known, bears the voltage that this key gives.
+fn bears(table: &Table, key: &'static str, chip: Option<&Chip>) -> bool {
+    let Some((chip, (_, most))) = chip.and_then(|chip| Some((chip, chip.supply?))) else { return true };
+    let Some(given) = table.number(key, SUPPLY).filter(|given| given.value > most.0.into()) else { return true };
+    table.wrong(given.at, format!("`{key}` must be at most {}, which is what the {} bears; found {}", most.0, chip.part, given.value));
+    false
+}
+
+fn levels(table: &Table, chip: Option<&Chip>) -> Option<Levels> {
     let signal = table.number("signal_mv", SUPPLY);
     let follows_supply = table.flag("follow_supply", false);
     let bears_5v = table.flag("inputs_bear_5v", false);
@@ -103,7 +117,12 @@ fn levels(table: &Table) -> Option<Levels> {
         );
         return None;
     }
-    Some(Levels { signal: Millivolts(signal.value as u16), follows_supply, bears_5v, shifted: shifted? })
+    let shifted = shifted?;
+    // Behind parts that shift the levels, the signals are not the chip's.
+    if !shifted && !bears(table, "signal_mv", chip) {
+        return None;
+    }
+    Some(Levels { signal: Millivolts(signal.value as u16), follows_supply, bears_5v, shifted })
 }
 
 /// `hz` is what the firmware sees. `source_hz` is the oscillator's or crystal's own frequency, where the chip divides it. The second

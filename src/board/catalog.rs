@@ -53,9 +53,9 @@ pub enum CatalogError {
         "there is no board \"{name}\"; there are: {}\nFor any other board with a chip that farrier knows: {}, and so on.\n\
          `farrier boards` says more about them, `farrier boards chips` which chips those are",
         one_of(known.iter().map(String::as_str)),
-        generic_board("ATmega328P")
+        generic_board(part)
     )]
-    UnknownBoard { name: String, known: Vec<String> },
+    UnknownBoard { name: String, known: Vec<String>, part: &'static str },
     #[error("there is no chip file for \"{part}\"; near it: {}; all: `farrier boards chips`", one_of(near.iter().map(String::as_str)))]
     UnknownChip { part: String, near: Vec<String> },
     #[error("farrier knows the {part} and does not program it, because {reason}")]
@@ -149,7 +149,9 @@ impl Catalog {
         if is_board_path(name_or_path) {
             return self.board_in_file(Path::new(name_or_path));
         }
-        let unknown = || CatalogError::UnknownBoard { name: name_or_path.into(), known: self.names() };
+        // Who names a chip is told of its generic board.
+        let part = || known_chips().map(|(_, part)| part).find(|part| part.eq_ignore_ascii_case(name_or_path)).unwrap_or("ATmega328P");
+        let unknown = || CatalogError::UnknownBoard { name: name_or_path.into(), known: self.names(), part: part() };
         if !is_name(name_or_path) {
             return Err(unknown());
         }

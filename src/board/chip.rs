@@ -112,6 +112,8 @@ pub enum Role {
     StartUp,
     /// Divides the clock by 8 after reset; value name `on` or `off`.
     ClockDivider,
+    /// How strongly a crystal is driven; value name `small` or `full`. Crystals above 8 MHz need `full`.
+    CrystalSwing,
     /// Where reset starts; value name `loader` or `application`.
     ResetStart,
     /// Size of the boot section.
@@ -122,6 +124,11 @@ pub enum Role {
     ProgrammingLock,
     /// Lock bits that keep code from writing the boot section.
     BootLock,
+}
+
+impl Role {
+    /// What decides together what runs the chip.
+    pub const OF_CLOCK: [Role; 4] = [Role::Clock, Role::StartUp, Role::ClockDivider, Role::CrystalSwing];
 }
 
 /// What a chip runs on.

@@ -21,6 +21,7 @@ const ROLES: &[(&str, Role)] = &[
     ("clock", Role::Clock),
     ("start-up", Role::StartUp),
     ("clock-divider", Role::ClockDivider),
+    ("crystal-swing", Role::CrystalSwing),
     ("reset-start", Role::ResetStart),
     ("boot-section", Role::BootSection),
     ("keep-eeprom", Role::KeepEeprom),
@@ -268,6 +269,7 @@ fn bits(table: &Table) -> Option<u8> {
 fn has_the_names_of_its_role(table: &Table, at: usize, field: &Field) -> bool {
     let wanted: &[&str] = match field.role {
         Some(Role::ClockDivider | Role::KeepEeprom) => &["on", "off"],
+        Some(Role::CrystalSwing) => &["small", "full"],
         Some(Role::ResetStart) => &["loader", "application"],
         _ => return true,
     };

@@ -5,6 +5,9 @@ use super::layout::ClockSetting;
 use crate::image::Span;
 use crate::units::{Hertz, Hex, Millivolts};
 
+/// The fastest crystal that the small swing drives.
+const SMALL_SWING: Hertz = Hertz(8_000_000);
+
 /// How a value is known.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Basis {
@@ -154,9 +157,18 @@ impl Draft<'_> {
     fn power_and_clock(&self, page: &mut Page) {
         let Stated { value: Millivolts(mv), basis } = self.supply;
         let tenth = mv / 10;
+        let (needs, bears) = self.chip.value.supply.map_or((0, u16::MAX), |(needs, bears)| (needs.0, bears.0));
         page.table("supply");
-        page.explained("least_mv", &(mv - tenth).to_string(), Basis::Assumed, &format!("a tenth below {}", self.supply.value));
-        page.explained("most_mv", &(mv + tenth).to_string(), Basis::Assumed, &format!("a tenth above {}", self.supply.value));
+        let (least, words) = match mv - tenth {
+            least if least < needs => (needs, "what the chip needs".to_owned()),
+            least => (least, format!("a tenth below {}", self.supply.value)),
+        };
+        page.explained("least_mv", &least.to_string(), Basis::Assumed, &words);
+        let (most, words) = match mv + tenth {
+            most if most > bears => (bears, "what the chip bears".to_owned()),
+            most => (most, format!("a tenth above {}", self.supply.value)),
+        };
+        page.explained("most_mv", &most.to_string(), Basis::Assumed, &words);
         page.table("levels");
         page.explained("signal_mv", &mv.to_string(), basis, "the chip's pins are at its supply");
         page.table("clock");
@@ -192,7 +204,7 @@ impl Draft<'_> {
         if let Some(baud) = reservation.baud {
             page.value("baud", &baud.value.to_string(), baud.basis);
         }
-        page.value("start_delay_ms", &reservation.start_delay_ms.to_string(), *basis);
+        page.value("start_delay_ms", &reservation.start_delay_ms.to_string(), Basis::Assumed);
     }
 
     fn expected(&self, page: &mut Page) {
@@ -224,12 +236,21 @@ impl Draft<'_> {
             Role::StartUp => Some((self.start_up(field)?, Basis::Assumed)),
             Role::ClockDivider => Some((named(if self.is_divided() { "on" } else { "off" })?, self.clock.basis)),
             Role::KeepEeprom => Some((named("on")?, Basis::Assumed)),
+            Role::CrystalSwing => Some((named(self.swing()?)?, self.clock.basis)),
             Role::ResetStart => Some((reservation.and_then(|_| named("loader"))?, self.reservation.basis)),
             Role::BootSection => {
                 let section = chip.boot_sections.iter().find(|section| Some(section.span) == reservation.map(|of| of.span))?;
                 Some((field.values.iter().find(|value| value.bits == section.bits)?, self.reservation.basis))
             }
             Role::ProgrammingLock | Role::BootLock => None,
+        }
+    }
+
+    /// The swing that the crystal needs; slow ones are left with what they have. Source: 2486, section "Crystal Oscillator", from memory.
+    fn swing(&self) -> Option<&'static str> {
+        match self.clock.value.source {
+            ClockSource::Crystal { from_hz, .. } => (from_hz > SMALL_SWING).then_some("full"),
+            ClockSource::Internal { .. } | ClockSource::External => Some("small"),
         }
     }
 

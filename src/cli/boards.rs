@@ -48,7 +48,8 @@ pub enum BoardsCommand {
     /// Whether a board file is right; every mistake at once.
     #[command(after_help = "Example: farrier boards check my-board.toml")]
     Check {
-        /// The board file.
+        /// The board file, or the name of a board of your own.
+        #[arg(value_name = "FILE|NAME")]
         file: std::path::PathBuf,
     },
 }
@@ -75,8 +76,8 @@ impl Boards {
                 (found.list(), found.json(), ExitCode::SUCCESS)
             }
             Some(BoardsCommand::Check { file }) => {
-                let found = context.catalog.board_in_file(&file);
                 let name = file.display().to_string();
+                let found = if file.exists() { context.catalog.board_in_file(&file) } else { context.catalog.board(&name) };
                 let code = if found.is_ok() { ExitCode::SUCCESS } else { ExitCode::from(Code::Usage as u8) };
                 (check(&name, &found), check_json(&name, &found), code)
             }

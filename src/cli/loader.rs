@@ -96,10 +96,15 @@ impl Install {
             let what = format!("the board file of {} names no loader", board.name);
             // Why the built-in one would not do either, where that is so whatever the board file says.
             return Err(match board::loader(SERIAL_LOADER, board, chip) {
-                Err(why @ LoaderError::NoBootSection(_)) => Stop::usage(why.to_string()),
+                Err(why @ LoaderError::NoBootSection(_)) => Stop::usage(why.to_string())
+                    .hint("An application needs no loader:")
+                    .command(format!("farrier write APPLICATION --via {}", context.global.via.as_deref().unwrap_or("WHERE"))),
                 Err(why @ LoaderError::NotBuilt(_)) => {
                     Stop::usage(format!("{what}, and {why}")).hint("name one of your own: --loader FILE")
                 }
+                Err(LoaderError::NoReservation(_)) => Stop::usage(format!("{what}, and reserves no flash for one"))
+                    .hint("A board file of your own can; it is made by:")
+                    .command(format!("farrier boards new NAME --via {}", context.global.via.as_deref().unwrap_or("WHERE"))),
                 _ => Stop::usage(what).hint("name one: --loader NAME|FILE"),
             });
         };

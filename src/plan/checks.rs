@@ -327,6 +327,7 @@ impl<'a> Case<'a> {
         let is_empty = blank_at(&self.desired.flash, start) == Some(true);
         let advice = match self.intent.loader {
             LoaderIntent::Remove => "Write an application in the same command or next, with `farrier write IMAGE`.",
+            _ if self.chip.field_for(Role::ResetStart).is_none() => "Write something there, with `farrier write IMAGE`.",
             _ => "Write something there, or choose where reset starts with `farrier configure`.",
         };
         let sentence = format!("Afterwards reset starts at {start}, and the flash there is empty: the board will do nothing. {advice}");

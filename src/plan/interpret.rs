@@ -219,7 +219,7 @@ impl Interpreter<'_> {
     }
 
     fn write_configuration(&self, state: &mut State, byte: usize, value: u8) {
-        let clock = fields::mask_of(self.chip, byte, &[Role::Clock, Role::StartUp, Role::ClockDivider]);
+        let clock = fields::mask_of(self.chip, byte, &Role::OF_CLOCK);
         let writable = self.writable(state);
         let Some(bits) = state.configuration.get_mut(byte) else { return };
         match writable {

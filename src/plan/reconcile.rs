@@ -1,6 +1,6 @@
 //! From what was observed to what is desired: the steps, in the order that loses least when it is cut.
 
-use super::difference::{Difference, Match, match_of};
+use super::difference::{ByteChange, Difference, Match, match_of};
 use super::estimate::estimate;
 use super::step::{Pace, Plan, Step, StepKind};
 use super::{Desired, Observed, fields, stakes};
@@ -131,11 +131,11 @@ impl StepList<'_> {
     /// The clock on its own, proven by an entry; then the rest, what decides where reset starts last.
     fn configuration(&mut self, difference: &Difference) {
         let chip = self.target.chip;
-        let clock = |byte: usize| fields::mask_of(chip, byte, &[Role::Clock, Role::StartUp, Role::ClockDivider]);
+        let clock = |byte: usize| fields::mask_of(chip, byte, &Role::OF_CLOCK);
         let start = |byte: usize| fields::mask_of(chip, byte, &[Role::ResetStart, Role::BootSection]);
         let (mut plain, mut starting) = (Vec::new(), Vec::new());
         let mut clocked = false;
-        for change in &difference.configuration {
+        for change in self.swing_first(difference) {
             let differs = |mask: u8| change.from.is_none_or(|from| (from ^ change.to) & mask != 0);
             let (of_clock, of_start) = (differs(clock(change.byte)), differs(start(change.byte)) && start(change.byte) != 0);
             let of_clock = of_clock && clock(change.byte) != 0;
@@ -160,6 +160,15 @@ impl StepList<'_> {
         for change in starting {
             self.add(StepKind::WriteConfiguration { byte: change.byte, value: change.to }, "to choose where reset starts");
         }
+    }
+
+    /// The changes in their order, but a byte that gives a crystal its full swing before one that chooses the crystal.
+    fn swing_first<'d>(&self, difference: &'d Difference) -> Vec<&'d ByteChange> {
+        let field = self.target.chip.field_for(Role::CrystalSwing);
+        let full = field.filter(|field| fields::value(field, &self.desired.configuration).is_some_and(|value| value.name == "full"));
+        let mut changes: Vec<_> = difference.configuration.iter().collect();
+        changes.sort_by_key(|change| full.is_none_or(|field| field.byte != change.byte));
+        changes
     }
 
     /// The pace once the chip runs on its desired clock: as much faster or slower as the chip's own limit.

@@ -26,7 +26,7 @@ fn draft(chip: &Chip, clock: ClockSetting, configuration: Option<Vec<u8>>, reser
         summary: Stated::told("burns \"pots\" # not plants\\".into()),
         chip: Stated::read(chip),
         configuration,
-        supply: Stated::told(Millivolts(5_000)),
+        supply: Stated::told(chip.supply.map_or(Millivolts(5_000), |(_, most)| most.min(Millivolts(5_000)))),
         clock: Stated::told(clock),
         clock_known: Some("printed on it\nhz = 1".into()),
         reservation: Stated::told(reserved.map(|span| DraftReservation { span, loader: None, baud: None, start_delay_ms: 0 })),

@@ -78,3 +78,56 @@ fn from_a_chip_to_a_loader_and_back() {
         .says("The loader is removed");
     home.run("boards new oven --chip ATmega644P --clock crystal --hz 20MHz --reserve 1024").exits(0).says("so the file names no loader");
 }
+
+/// A 5 V bridge on a chip that bears 3.6 V would end it; so no board file may say 5 V of one, least of all one that farrier made.
+#[test]
+fn the_supply_is_one_that_the_chip_bears() {
+    let home = Home::new();
+    let told = "boards new hut --chip ATmega128RFR2 --clock crystal --hz 16MHz";
+    home.run(&format!("{told} --supply 5")).exits(2).says("the ATmega128RFR2 needs 1.8 V to 3.6 V, and not 5.0 V");
+    home.run(told).exits(0);
+    let file = std::fs::read_to_string(home.path().join("boards/hut.toml")).expect("the file");
+    for line in ["most_mv = 3600 # assumed: what the chip bears", "signal_mv = 3300 # assumed"] {
+        assert!(file.contains(line), "{line}\n{file}");
+    }
+    home.run("boards check hut").exits(0).says("is right");
+}
+
+/// Old chips drive a crystal above 8 MHz only with the full swing: it is chosen before the crystal, or the chip might not come back.
+#[test]
+fn a_fast_crystal_gets_its_full_swing_first() {
+    let home = Home::new();
+    home.run("boards new hut --chip ATmega8 --clock crystal --hz 16MHz --reserve 2048").exits(0);
+    home.run("sim new bench --board hut").exits(0);
+    let plan = home.run("loader install --via sim:bench --dry-run");
+    let at = |step: &str| plan.out.find(step).unwrap_or_else(|| panic!("{step}\n{}", plan.out));
+    let (swing, crystal, entry) = (at("set configuration high to 0xC9"), at("set configuration low to 0xFF"), at("leave and enter again"));
+    assert!(swing < crystal && crystal < entry && entry < at("set configuration high to 0xC0"), "{}", plan.out);
+    home.run("loader install --via sim:bench --yes").exits(0);
+    home.run("inspect --via sim:bench").exits(0).says("crystal-swing        full");
+    // A slow crystal needs none.
+    home.run("boards new shed --chip ATmega8 --clock crystal --hz 4MHz").exits(0);
+    let file = std::fs::read_to_string(home.path().join("boards/shed.toml")).expect("the file");
+    assert!(!file.contains("crystal-swing"), "{file}");
+}
+
+#[test]
+fn what_a_chip_without_boot_section_cannot_have_is_said() {
+    let home = Home::new();
+    let told = "boards new lamp --chip ATtiny84 --clock internal --hz 8MHz";
+    home.run(&format!("{told} --reserve 2048")).exits(2).says("so 2048 bytes cannot be reserved for a loader");
+    home.run(&format!("{told} --reserve 0")).exits(0);
+    home.run("boards show lamp").exits(0).says("Configuration as it should be");
+    home.run("sim new bench --board lamp").exits(0);
+    home.run("loader install --via sim:bench").exits(2).says("farrier write APPLICATION --via sim:bench");
+    home.run("sim new bare --board generic-atmega16").exits(0);
+    home.run("loader install --via sim:bare").exits(2).says("farrier boards new NAME --via sim:bare");
+}
+
+#[test]
+fn a_board_is_named_where_its_chip_or_its_name_is_given() {
+    let home = Home::new();
+    home.run("boards show ATmega8").exits(2).says("generic-atmega8, and so on");
+    home.run("boards check hut").exits(2).says("there is no board \"hut\"");
+    home.run("boards new hut --chip ATmega8 --clock crystal").exits(2).says("--hz 16MHz");
+}

@@ -2,6 +2,7 @@
 
 use super::super::output::wrapped;
 use crate::board::{Catalog, RefusedChip, generic_board, refused_chips};
+use crate::units::Count;
 use serde_json::{Value, json};
 
 /// Columns of a page, and of one part number in it.
@@ -26,7 +27,7 @@ impl<'w> Found<'w> {
     /// For people: the parts in columns; the refused ones with their reasons where a word was given.
     pub(super) fn list(&self) -> String {
         let Some(example) = self.parts.first().map(|part| generic_board(part)) else { return self.none() };
-        let mut lines = vec![format!("{} chips:", self.parts.len())];
+        let mut lines = vec![format!("{}:", Count(self.parts.len(), "chip"))];
         let rows = self.parts.chunks(PAGE / COLUMN);
         lines.extend(
             rows.map(|row| format!("    {}", row.iter().map(|part| format!("{part:COLUMN$}")).collect::<String>()).trim_end().into()),

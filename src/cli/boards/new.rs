@@ -201,6 +201,11 @@ impl New {
         let running = now.map(|now| now.hz.to_string()).unwrap_or_default();
         let hz = match self.hz {
             Some(hz) => hz,
+            None if running.is_empty() && !ask::somebody_there() => {
+                return Err(Stop::usage("how fast the clock is, is not known, and nobody is here to say it")
+                    .hint("As an example:")
+                    .command(command_with("--hz", "16MHz")));
+            }
             None => stated(None, "How fast, as the firmware sees it (20MHz)?", &running, frequency)?.value,
         };
         let known = stated(self.clock_known.clone(), "How is that known (printed on the crystal, measured)?", "", text)?.value;
@@ -231,9 +236,15 @@ impl New {
     }
 
     fn supply(&self, context: &Context, found: &Found) -> Result<Stated<Millivolts>, Stop> {
+        let chip = &found.chip.value;
+        let bears = chip.supply.unwrap_or((Millivolts(0), Millivolts(u16::MAX)));
+        let borne = |supply: Millivolts| match (bears.0..=bears.1).contains(&supply) {
+            true => Ok(supply),
+            false => Err(format!("the {} needs {} to {}, and not {supply}", chip.part, bears.0, bears.1)),
+        };
         let measured = found.observed.as_ref().and_then(|observed| observed.access.as_ref()?.supply);
         if let Some(told) = context.global.supply {
-            return Ok(Stated::told(told));
+            return borne(told).map(Stated::told).map_err(Stop::usage);
         }
         // What regulators make; a bridge measures it to a few percent.
         let nominal =
@@ -241,8 +252,9 @@ impl New {
         if let Some(measured) = measured {
             return Ok(Stated::read(nominal(measured).unwrap_or(measured)));
         }
-        let read = |answer: &str| volts(answer).map_err(|why| format!("'{answer}' is no supply: {why}"));
-        stated(None, "At how many volts does the chip run?", "5", read)
+        let read = |answer: &str| volts(answer).map_err(|why| format!("'{answer}' is no supply: {why}")).and_then(borne);
+        let usual = if borne(Millivolts(5_000)).is_ok() { "5" } else { "3.3" };
+        stated(None, "At how many volts does the chip run?", usual, read)
     }
 
     /// Flash for a loader: assumed is what reset starts now, else what the loader that is built in needs.
@@ -250,6 +262,10 @@ impl New {
         let mut sections: Vec<Span> = chip.boot_sections.iter().map(|section| section.span).collect();
         sections.sort_by_key(|span| span.len());
         if sections.is_empty() {
+            if let Some(bytes) = self.reserve.filter(|bytes| *bytes > 0) {
+                let none = format!("the {} has no boot section, so {} cannot be reserved for a loader", chip.part, Bytes(bytes.into()));
+                return Err(Stop::usage(none).hint("Leave --reserve out, or give 0."));
+            }
             return Ok(Stated::read(None));
         }
         let needed = loader_bytes(&chip.part);

@@ -132,17 +132,22 @@ fn configuration(board: &Board, chip: &Chip) -> Vec<String> {
     };
     let title = match board.expected_configuration.is_empty() {
         true => format!("Configuration: nothing is expected; as shipped {}", in_hex(&factory)),
-        false => format!("Configuration with the loader fitted, from the chip as shipped: {}", in_hex(&expected)),
+        false => format!("Configuration {}, from the chip as shipped: {}", wanted_for(board), in_hex(&expected)),
     };
     let mut lines = vec![title];
     lines.extend(fields(&chip.fields, &board.expected_configuration, &factory));
     lines
 }
 
+/// When what is expected holds.
+fn wanted_for(board: &Board) -> &'static str {
+    if board.reservation.is_some() { "with the loader fitted" } else { "as it should be" }
+}
+
 fn lock(board: &Board, chip: &Chip) -> Vec<String> {
     let title = match board.expected_lock.is_empty() {
         true => "Lock: nothing is expected".to_string(),
-        false => format!("Lock with the loader fitted: 0x{:02X}", board.expected_lock(chip, chip.lock.factory)),
+        false => format!("Lock {}: 0x{:02X}", wanted_for(board), board.expected_lock(chip, chip.lock.factory)),
     };
     let mut lines = vec![title];
     lines.extend(fields(&chip.lock_fields, &board.expected_lock, &[chip.lock.factory]));

@@ -21,7 +21,7 @@ impl Contents<'_, '_> {
 
     fn clock(&mut self) {
         let Case { board, chip, .. } = *self.case;
-        let roles = [Role::Clock, Role::StartUp, Role::ClockDivider];
+        let roles = Role::OF_CLOCK;
         let words = self.words(Role::Clock);
         let fed = self.observed.access.as_ref().and_then(|access| access.clock_output);
         let runs_at = chip.system_clock(board, self.configuration);

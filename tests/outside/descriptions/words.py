@@ -37,7 +37,7 @@ FIELDS = {
               pair("off", "the clock field decides", "on", "the PLL, with 16 MHz")),
     "CKDIV8": ("clock-divider", "divides the clock by 8 after reset", "clock-divider",
                pair("off", "the full clock, undivided", "on", "an eighth of the clock, until the firmware changes it")),
-    "CKOPT": ("crystal-swing", "how strongly the crystal oscillator drives its crystal", None,
+    "CKOPT": ("crystal-swing", "how strongly the crystal oscillator drives its crystal", "crystal-swing",
               pair("small", "small swing, for crystals up to 8 MHz or resonators", "full", "full swing, for fast crystals and noisy places")),
     "CKOUT": ("clock-output", "puts the clock out on {pin}", None,
               pair("off", "no clock on {pin}", "on", "the clock is on {pin} and disturbs what hangs there")),
