@@ -103,7 +103,7 @@ impl Install {
                     Stop::usage(format!("{what}, and {why}")).hint("name one of your own: --loader FILE")
                 }
                 Err(LoaderError::NoReservation(_)) => Stop::usage(format!("{what}, and reserves no flash for one"))
-                    .hint("A board file of your own can; it is made by:")
+                    .hint("Name a loader that you have with --loader FILE, or make a board file of your own that reserves it:")
                     .command(format!("farrier boards new NAME --via {}", context.global.via.as_deref().unwrap_or("WHERE"))),
                 _ => Stop::usage(what).hint("name one: --loader NAME|FILE"),
             });

@@ -72,7 +72,8 @@ pub fn no_plan(context: &Context, scene: &Scene, seen: &Seen, diagnosis: &Diagno
         let unfed = matches!(&seen.answer, Answer::Silent(no_answer) if no_answer.clock_output_untried());
         output::next(match (diagnosis.lead(), &diagnosis.remedy.say_to) {
             (None, _) => at("inspect"),
-            (Some(CauseKind::AsShipped), _) => at("loader install"),
+            (Some(CauseKind::AsShipped), _) if scene.board.reservation.is_some() => at("loader install"),
+            (Some(CauseKind::AsShipped), _) => at("write APPLICATION"),
             (Some(CauseKind::AnotherChip), _) => "farrier boards".to_owned(),
             (Some(CauseKind::NoAnswer), _) if unfed => command_again(&["--clock-output".to_owned()]),
             (_, Some(to)) => command_with("--to", to),

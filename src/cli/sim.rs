@@ -206,7 +206,11 @@ fn reveal(context: &Context, name: &str) -> Result<(), Stop> {
         Some(kind) => output::say(format!("{name} was bricked as {}. {} {}", kind.name, kind.sentence, mended(kind.mended_by))),
         None => output::say(format!("{name} was not bricked when it was made.")),
     }
-    output::next(format!("farrier revive --via sim:{name}"));
+    output::next(match bricked.map(|kind| kind.mended_by) {
+        // Of a simulated board this is the hand that does it.
+        Some(MendedBy::Hand) => format!("farrier sim repair {name}"),
+        _ => format!("farrier revive --via sim:{name}"),
+    });
     Ok(())
 }
 

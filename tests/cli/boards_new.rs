@@ -131,3 +131,14 @@ fn a_board_is_named_where_its_chip_or_its_name_is_given() {
     home.run("boards check hut").exits(2).says("there is no board \"hut\"");
     home.run("boards new hut --chip ATmega8 --clock crystal").exits(2).says("--hz 16MHz");
 }
+
+#[test]
+fn a_blank_chip_without_room_for_a_loader_is_offered_an_application() {
+    let home = Home::new();
+    home.run("sim new lamp --board generic-attiny13").exits(0);
+    home.run("revive --via sim:lamp").exits(0).says("as-shipped").says("Next: farrier write APPLICATION --via sim:lamp");
+    home.run("sim new cut --board vent --bricked open-miso").exits(0);
+    home.run("sim reveal cut").exits(0).says("Next: farrier sim repair cut");
+    home.run("sim repair cut").exits(0);
+    home.run("inspect --via sim:cut").exits(0);
+}

@@ -158,7 +158,7 @@ fn a_chip_that_can_have_no_loader_is_told_why() {
     }
     let refused = home.run("loader install --via sim:atmega32m1 --yes");
     refused.exits(2).says("the loader is not built for the ATmega32M1").says("--loader FILE");
-    home.run("loader install --via sim:atmega328p --yes").exits(2).says("names no loader").says("--loader NAME|FILE");
+    home.run("loader install --via sim:atmega328p --yes").exits(2).says("names no loader").says("--loader FILE");
     home.run("loader install --loader serial --via sim:atmega328p --yes").exits(2).says("give its board file a [reservation]");
     let journal = home.run("journal --json");
     assert_eq!(journal.json()["jobs"].as_array().map(Vec::len), Some(0), "nothing was changed");
