@@ -360,7 +360,7 @@ impl Scene<'_> {
             }
             output::say(self.change.already);
             output::say_under("Room     ", board_view::room(&decided.observed.flash.bytes, self.board, self.chip));
-            output::next_of(&(self.change.next)(self.board, self.via));
+            output::next_of(&(self.change.next)(self.board, &self.context.at(self.via)));
         }
         Ok(ExitCode::SUCCESS)
     }
@@ -408,7 +408,7 @@ impl Scene<'_> {
         let planned = output::seconds(decided.plan.estimate());
         output::say_under("Job          ", format!("{job}, in {} (planned: {planned})", output::seconds(report.took)));
         output::say_under("Room         ", room);
-        output::next_of(&(self.change.next)(self.board, self.via));
+        output::next_of(&(self.change.next)(self.board, &self.context.at(self.via)));
         Ok(ended)
     }
 

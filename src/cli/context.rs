@@ -35,6 +35,15 @@ impl Context {
         Ok(Context { global, folder: Folder::here()?, home, catalog, board_of_snapshot: None })
     }
 
+    /// What stands behind `--via` in the next command for the same board: what was given here and is needed there too.
+    pub fn at(&self, via: &str) -> String {
+        let Global { board, clock_output, levels_shifted, .. } = &self.global;
+        let board = board.as_ref().map_or(String::new(), |board| format!(" --board {}", quoted(board)));
+        let clock_output = if *clock_output { " --clock-output" } else { "" };
+        let levels_shifted = if *levels_shifted { " --levels-shifted" } else { "" };
+        format!("{via}{board}{clock_output}{levels_shifted}")
+    }
+
     /// The board that `--board` names.
     ///
     /// # Errors
@@ -166,7 +175,8 @@ fn typed(args: impl Iterator<Item = String>) -> String {
     std::iter::once("farrier".to_owned()).chain(args.map(|arg| quoted(&arg))).collect::<Vec<_>>().join(" ")
 }
 
-fn quoted(arg: &str) -> String {
+/// A word as a shell takes it.
+pub fn quoted(arg: &str) -> String {
     let plain = |c: char| c.is_ascii_alphanumeric() || "-_./:=,@+%".contains(c);
     match !arg.is_empty() && arg.chars().all(plain) {
         true => arg.to_owned(),

@@ -119,7 +119,7 @@ fn on_board(context: &Context) -> Result<ExitCode, Stop> {
             output::say_under("Holds    ", format!("every byte of {}; the rest of the application's room is blank", held.name));
         }
         board_view::print(&observed, board, chip);
-        output::next_of(&next(board, board_view::has_loader(&observed, board, chip), &connected.via));
+        output::next_of(&next(board, board_view::has_loader(&observed, board, chip), &context.at(&connected.via)));
     }
     connected.close()?;
     Ok(ExitCode::SUCCESS)

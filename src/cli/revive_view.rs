@@ -68,7 +68,7 @@ pub fn no_plan(context: &Context, scene: &Scene, seen: &Seen, diagnosis: &Diagno
             "diagnosis": as_json(diagnosis),
         }));
     } else {
-        let at = |command: &str| format!("farrier {command} --via {}", scene.via);
+        let at = |command: &str| format!("farrier {command} --via {}", context.at(scene.via));
         let unfed = matches!(&seen.answer, Answer::Silent(no_answer) if no_answer.clock_output_untried());
         output::next(match (diagnosis.lead(), &diagnosis.remedy.say_to) {
             (None, _) => at("inspect"),

@@ -1,7 +1,7 @@
 //! `farrier verify`.
 
 use super::connect::Connected;
-use super::context::Context;
+use super::context::{Context, quoted};
 use super::map::{self, Mark};
 use super::progress::Progress;
 use super::stop::{Code, Stop};
@@ -33,7 +33,7 @@ impl Verify {
         let wanted = images::flash_only(&image, self.at)?;
         let mut connected = context.connect()?;
         let compared = Compared::of(context, &mut connected, &wanted)?;
-        let (via, simulated) = (&connected.via, connected.simulated());
+        let (via, simulated) = (context.at(&connected.via), connected.simulated());
         let same = compared.differences.is_empty();
         if context.global.json {
             let rows: Vec<_> = compared.differences.iter().map(as_json).collect();
@@ -48,7 +48,8 @@ impl Verify {
             let at = self.at.map(|at| format!(" --at {at}")).unwrap_or_default();
             board_view::introduce(&connected.board, &connected.chip, connected.board_from);
             compared.tell(&image, &wanted.image, &connected.chip);
-            let next = if same { format!("farrier inspect --via {via}") } else { format!("farrier write {}{at} --via {via}", image) };
+            let next =
+                if same { format!("farrier inspect --via {via}") } else { format!("farrier write {}{at} --via {via}", quoted(&image)) };
             output::next(next);
         }
         connected.close()?;

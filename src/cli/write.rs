@@ -1,7 +1,7 @@
 //! `farrier write`.
 
 use super::change::{self, Change};
-use super::context::Context;
+use super::context::{Context, quoted};
 use super::stop::Stop;
 use super::{fitted_loader, images};
 use crate::board::{Board, Chip};
@@ -58,13 +58,15 @@ impl Write {
             return self.to_loader(context, &image);
         }
         let intent = |board: &Board, chip: &Chip| self.intent(&image, board, chip);
+        let at = self.at.map(|at| format!(" --at {at}")).unwrap_or_default();
+        let file = quoted(&image);
         change::run(
             context,
             &Change {
                 intent: &intent,
                 done: "The application is written.",
                 already: "The board holds this application already. Nothing was changed.",
-                next: &|_, via| vec![(format!("farrier verify {image} --via {via}"), "compare the board with it again")],
+                next: &|_, via| vec![(format!("farrier verify {file}{at} --via {via}"), "compare the board with it again")],
             },
         )
     }

@@ -41,7 +41,7 @@ pub enum RecordError {
     #[error("{} is not a farrier journal\nmove it away; a new journal is then begun in its place", path.display())]
     NotAJournal { path: PathBuf },
 
-    #[error("there is no job {job} in the journal\n`farrier journal list` shows those that are there")]
+    #[error("there is no job {job} in the journal\n`farrier journal` shows those that are there")]
     NoSuchJob { job: JobId },
 
     /// Somebody else, or this process earlier, has ended the job.

@@ -68,3 +68,23 @@ fn a_whole_walk() {
     home.run("journal").exits(0).says("finished");
     home.run(&format!("inspect {image} --board vent")).exits(0).says("CRC-32");
 }
+
+/// The command that a screen names does what it says as it stands there, also for a file that needs more than its name.
+#[test]
+fn the_next_command_works_as_printed() {
+    let home = Home::new();
+    // A jump to 0x00040, where a NOP is: what a program may begin with.
+    let program = [&[0x0C, 0x94, 0x20, 0x00][..], &[0; 124]].concat();
+    home.file("my vent.bin", &program);
+    let write = ["write", "my vent.bin", "--at", "0", "--via", "sim:vent", "--board", "vent", "--yes"];
+    let output = home.command().args(write).output().expect("the program");
+    let screen = String::from_utf8_lossy(&output.stdout);
+    assert!(
+        output.status.success() && screen.contains("farrier verify 'my vent.bin' --at 0x00000 --via sim:vent --board vent"),
+        "{screen}"
+    );
+    let verify = ["verify", "my vent.bin", "--at", "0x00000", "--via", "sim:vent", "--board", "vent"];
+    assert!(home.command().args(verify).status().expect("the program").success());
+    home.run("inspect --via sim:vent --board vent").exits(0).says("farrier write APPLICATION --via sim:vent --board vent");
+    home.run("journal show 999").exits(2).says("`farrier journal` shows");
+}
