@@ -8,9 +8,10 @@ use super::known::{self, KnownJobs};
 use super::output::{self, Offer};
 use super::snapshot;
 use super::stop::{Stop, wiring_json};
-use crate::board::{Board, Reservation};
+use crate::board::{Board, Chip, Reservation};
 use crate::diagnosis;
 use crate::image::{ByteAddress, write};
+use crate::plan::Observed;
 use clap::Args;
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -69,6 +70,16 @@ impl Inspect {
     }
 }
 
+/// Sets what the chip has otherwise than the board file expects; a loader brings that with it.
+fn configure(board: &Board, chip: &Chip, observed: &Observed, via: &str) -> Option<Offer> {
+    let now = observed.configuration.as_deref().filter(|_| board.reservation.is_none())?;
+    let wanted = chip.decode(&board.expected_configuration(chip, now));
+    let differ = chip.decode(now).into_iter().zip(wanted).filter(|(now, wanted)| now.bits != wanted.bits);
+    let fields: Vec<String> = differ.map(|(_, wanted)| format!(" {}={}", wanted.field.name, wanted.name())).collect();
+    let command = format!("farrier configure{} --via {via}", fields.concat());
+    (!fields.is_empty()).then_some((command, "set the chip as the board file expects it"))
+}
+
 /// What suits a board with or without a loader.
 fn next(board: &Board, has_loader: bool, via: &str) -> Vec<Offer> {
     let write = (format!("farrier write APPLICATION --via {via}"), "an application, through the programming header");
@@ -119,7 +130,10 @@ fn on_board(context: &Context) -> Result<ExitCode, Stop> {
             output::say_under("Holds    ", format!("every byte of {}; the rest of the application's room is blank", held.name));
         }
         board_view::print(&observed, board, chip);
-        output::next_of(&next(board, board_view::has_loader(&observed, board, chip), &context.at(&connected.via)));
+        let via = context.at(&connected.via);
+        let mut offers = next(board, board_view::has_loader(&observed, board, chip), &via);
+        offers.extend(configure(board, chip, &observed, &via));
+        output::next_of(&offers);
     }
     connected.close()?;
     Ok(ExitCode::SUCCESS)

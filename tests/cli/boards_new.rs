@@ -119,6 +119,11 @@ fn what_a_chip_without_boot_section_cannot_have_is_said() {
     home.run(&format!("{told} --reserve 0")).exits(0);
     home.run("boards show lamp").exits(0).says("Configuration as it should be");
     home.run("sim new bench --board lamp").exits(0);
+    // What the board file expects is set by the command that the screen names.
+    let configure = "configure clock-divider=off keep-eeprom=on --via sim:bench";
+    home.run("inspect --via sim:bench").exits(0).says(&format!("farrier {configure}"));
+    home.run(&format!("{configure} --yes")).exits(0);
+    assert!(!home.run("inspect --via sim:bench").exits(0).out.contains("farrier configure"));
     home.run("loader install --via sim:bench").exits(2).says("farrier write APPLICATION --via sim:bench");
     home.run("sim new bare --board generic-atmega16").exits(0);
     home.run("loader install --via sim:bare").exits(2).says("farrier boards new NAME --via sim:bare");
