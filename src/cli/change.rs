@@ -369,8 +369,7 @@ impl Scene<'_> {
         if self.context.global.json {
             output::json(&self.result_json(decided, "planned", json!({})));
         } else {
-            output::say("This was a dry run: nothing was changed.");
-            output::next(command_without("--dry-run"));
+            tell_dry_run();
         }
         Ok(ExitCode::SUCCESS)
     }
@@ -424,6 +423,12 @@ impl Scene<'_> {
         }
         document
     }
+}
+
+/// The end of a dry run, as text.
+pub fn tell_dry_run() {
+    output::say("This was a dry run: nothing was changed.");
+    output::next(command_without("--dry-run"));
 }
 
 /// Why a job stopped, and how it goes on.

@@ -1,11 +1,11 @@
 //! `write --way fitted-loader`: an application goes to a board through the loader that it has, over its own serial port.
 
 use super::console::{Console, Watch, Watched};
-use super::context::{Context, Given, command_without};
+use super::context::{Context, Given};
 use super::loader_job::{Entered, LoaderJob};
 use super::progress::Progress;
 use super::stop::{Code, Stop};
-use super::{board_view, consent, interrupt, output, safety};
+use super::{board_view, change, consent, interrupt, output, safety};
 use crate::board::{Board, Chip};
 use crate::finding::{Finding, Severity};
 use crate::image::Span;
@@ -162,10 +162,7 @@ impl<'a> Sending<'a> {
             true => output::json(&json!({
                 "result": "planned", "board": self.board.name, "chip": self.board.chip, "bytes": self.bytes.len(), "findings": findings,
             })),
-            false => {
-                output::say("This was a dry run: nothing was changed.");
-                output::next(command_without("--dry-run"));
-            }
+            false => change::tell_dry_run(),
         }
     }
 

@@ -34,7 +34,8 @@ pub fn run(context: &Context) -> Result<ExitCode, Stop> {
     output::gap();
     let found = bridges::find(&context.home);
     output::say_under("Bridges    ", plugged_in(&found));
-    output::say_under("Boards     ", boards(context));
+    let own = context.catalog.own_names();
+    output::say_under("Boards     ", boards(&own));
     let simulated = match sims.is_empty() {
         true => "none yet; sim:vent, sim:pump and sim:frost are made at first use".into(),
         false => sims.iter().map(|name| format!("sim:{name}")).collect::<Vec<_>>().join(", "),
@@ -48,19 +49,18 @@ pub fn run(context: &Context) -> Result<ExitCode, Stop> {
     }
     output::gap();
     output::line("Commands that suit the moment:");
-    output::list(&offers(context, &found, &sims)).iter().for_each(output::line);
+    output::list(&offers(&own, &found, &sims)).iter().for_each(output::line);
     Ok(ExitCode::SUCCESS)
 }
 
 /// The boards that are known, in a line.
-fn boards(context: &Context) -> String {
-    let own = context.catalog.own_names();
+fn boards(own: &[String]) -> String {
     let own = if own.is_empty() { "none of your own yet".to_owned() } else { format!("{} of your own", own.join(", ")) };
     format!("{own}; vent, pump and frost to learn with, and a generic one for each of {} chips", known_chips().count())
 }
 
 /// What may come next: on the bridge that is plugged in, else on a simulated board.
-fn offers(context: &Context, found: &Found, sims: &[String]) -> Vec<Offer> {
+fn offers(own: &[String], found: &Found, sims: &[String]) -> Vec<Offer> {
     let sim = format!("sim:{}", sims.first().map_or("vent", String::as_str));
     let bridge = found.sure().first().map(Place::to_string);
     let via = bridge.as_ref().map_or(sim.clone(), |bridge| format!("{bridge} --board NAME"));
@@ -72,7 +72,7 @@ fn offers(context: &Context, found: &Found, sims: &[String]) -> Vec<Offer> {
     if bridge.is_none() {
         offers.push(("farrier boards new NAME".into(), "describe a board of your own"));
     }
-    if let (Some(own), None) = (context.catalog.own_names().first(), bridge) {
+    if let (Some(own), None) = (own.first(), bridge) {
         offers.push((format!("farrier sim new NAME --board {own}"), "a simulated one of your own board"));
     }
     offers.extend([

@@ -69,7 +69,7 @@ impl SimChip {
     pub(super) fn program(&mut self, instruction: Instruction, end: Moment) {
         use Instruction as I;
         match instruction {
-            I::ChipErase => self.start(Write::Erase { keep_eeprom: self.keeps_eeprom() }, self.times.erase(), end),
+            I::ChipErase => self.start(Write::Erase { keep_eeprom: self.keeps_eeprom() }, self.times.erase, end),
             I::LoadExtendedAddress(bits) => self.session.extended = bits,
             I::LoadPage { high, word, data } => self.load_page(high, word, data, end),
             I::WritePage { word } => self.write_page(word, end),
@@ -180,7 +180,7 @@ impl SimChip {
         if !inside {
             self.forbid(end, format!("a page write at word 0x{word:04X} is beyond the flash"));
         }
-        self.start(Write::FlashPage { start: at / bytes.len() * bytes.len(), bytes }, self.times.flash(), end);
+        self.start(Write::FlashPage { start: at / bytes.len() * bytes.len(), bytes }, self.times.flash, end);
     }
 
     /// An EEPROM address, wrapped to the size that the part has.
@@ -195,7 +195,7 @@ impl SimChip {
     fn write_eeprom(&mut self, at: u16, data: u8, end: Moment) {
         if !self.refuses("EEPROM", end) {
             let at = self.eeprom_address(at, end);
-            self.start(Write::Eeprom(vec![(at, data)]), self.times.eeprom(), end);
+            self.start(Write::Eeprom(vec![(at, data)]), self.times.eeprom, end);
         }
     }
 
@@ -219,7 +219,7 @@ impl SimChip {
         }
         let start = at / page * page;
         let bytes = loaded.0.iter().enumerate().filter_map(|(place, byte)| Some((start + place, (*byte)?))).collect();
-        self.start(Write::Eeprom(bytes), self.times.eeprom(), end);
+        self.start(Write::Eeprom(bytes), self.times.eeprom, end);
     }
 
     /// Lock bits go from 1 to 0 only, and in mode 3 they stay as they are, boot lock bits included (9223, table 32-2).
@@ -232,7 +232,7 @@ impl SimChip {
             self.forbid(end, "a write of lock bits in lock mode 3".into());
             return;
         }
-        self.start(Write::Lock(value | unused), self.times.fuse(), end);
+        self.start(Write::Lock(value | unused), self.times.fuse, end);
     }
 
     /// SPIEN cannot be reached in serial mode (2543 and 8272, table of the fuse high byte): its bit stays as it is.
@@ -251,7 +251,7 @@ impl SimChip {
         let spien = self.part.fields.iter().filter(|field| field.byte == index && field.symbol == "SPIEN");
         let kept = spien.fold(0, |mask, field| mask | field.mask);
         let value = (data & !kept) | (self.contents.fuses[index] & kept);
-        self.start(Write::Fuse { index, value }, self.times.fuse(), end);
+        self.start(Write::Fuse { index, value }, self.times.fuse, end);
     }
 }
 

@@ -83,14 +83,12 @@ impl Contents<'_, '_> {
     pub(super) fn want(&mut self, wrong: impl Fn(&Field) -> bool) {
         let Case { board, chip, .. } = *self.case;
         let expected = board.expected_configuration(chip, self.configuration);
-        let differs = |field: &&Field| field.bits_in(&expected) != field.bits_in(self.configuration);
-        let listed =
-            |field: &Field| board.expected_configuration.iter().any(|(name, _)| chip.field(name).is_some_and(|of| of.name == field.name));
-        for field in chip.fields.iter().filter(|field| wrong(field)).filter(|field| differs(field) || !listed(field)) {
+        let differs = |field: &Field| field.bits_in(&expected) != field.bits_in(self.configuration);
+        for field in chip.fields.iter().filter(|field| wrong(field)) {
             let expected = board.expected_configuration.iter().find(|(name, _)| chip.field(name).is_some_and(|of| of.name == field.name));
-            let known = |fields: &[(String, String)]| fields.iter().any(|(name, _)| *name == field.name);
+            let known = self.made.fields.iter().any(|(name, _)| *name == field.name);
             match expected {
-                Some(_) if known(&self.made.fields) => {}
+                Some(_) if known || !differs(field) => {}
                 Some((_, value)) => self.made.fields.push((field.name.clone(), value.clone())),
                 None => match self.kept_value(field) {
                     Some(value) => self.made.fields.push((field.name.clone(), value)),

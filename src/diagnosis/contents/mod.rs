@@ -99,6 +99,7 @@ pub(super) fn climb<'a>(case: &Case<'a>, observed: &Observed, told: &mut Told) -
     }
     contents.made
 }
+
 impl Contents<'_, '_> {
     fn blank(&self, image: &Image, span: Span, blank: u8) -> bool {
         image.covers(span) && image.within(span).all(|(_, run)| run.iter().all(|byte| *byte == blank))
