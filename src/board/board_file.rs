@@ -12,7 +12,7 @@ use crate::reader::{Mistake, Placed, Table, one_of, read};
 use crate::units::{ControlLine, Hertz, Millivolts};
 
 /// Line speeds that a board file may give, in bits a second.
-const BAUD: std::ops::RangeInclusive<u32> = 50..=4_000_000;
+pub const BAUD: std::ops::RangeInclusive<u32> = 50..=4_000_000;
 /// A place on a programming header that is connected to nothing.
 const NOT_CONNECTED: &str = "-";
 

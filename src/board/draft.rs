@@ -111,6 +111,31 @@ pub fn clock_of(chip: &Chip, configuration: &[u8]) -> Option<ClockSetting> {
     }
 }
 
+/// Whether the chip can be set to this clock at all.
+pub fn can_run(chip: &Chip, clock: ClockSetting) -> bool {
+    let set = chip.field_for(Role::Clock).is_none_or(|field| field.values.iter().any(|value| gives(value, clock.source)));
+    set && (!is_divided(clock) || chip.field_for(Role::ClockDivider).is_some())
+}
+
+/// Whether a value of the clock field selects this source.
+fn gives(value: &FieldValue, source: ClockSource) -> bool {
+    match (value.clock, source) {
+        (Some(ClockSource::Internal { hz }), ClockSource::Internal { hz: wanted }) => hz == wanted,
+        (Some(ClockSource::Crystal { from_hz, to_hz }), ClockSource::Crystal { from_hz: fitted, .. }) => {
+            (from_hz..=to_hz).contains(&fitted)
+        }
+        (Some(ClockSource::External), ClockSource::External) => true,
+        _ => false,
+    }
+}
+
+fn is_divided(clock: ClockSetting) -> bool {
+    match clock.source {
+        ClockSource::Internal { hz } | ClockSource::Crystal { from_hz: hz, .. } => hz != clock.hz,
+        ClockSource::External => false,
+    }
+}
+
 fn value_in<'c>(chip: &'c Chip, role: Role, configuration: &[u8]) -> Option<&'c FieldValue> {
     chip.field_for(role)?.read(configuration)?.value
 }
@@ -126,14 +151,6 @@ impl Draft<'_> {
         self.expected(&mut page);
         self.rest(&mut page);
         page.0
-    }
-
-    /// Whether the chip can be set to this clock at all.
-    pub fn can_run(&self) -> bool {
-        let chip = self.chip.value;
-        let clock = chip.field_for(Role::Clock).map(|field| self.clock_value(field, &chip.factory_configuration()));
-        let divider = chip.field_for(Role::ClockDivider);
-        !matches!(clock, Some(None)) && (!self.is_divided() || divider.is_some())
     }
 
     fn head(&self, page: &mut Page) {
@@ -234,7 +251,7 @@ impl Draft<'_> {
         match field.role? {
             Role::Clock => Some((self.clock_value(field, bytes)?, self.clock.basis)),
             Role::StartUp => Some((self.start_up(field)?, Basis::Assumed)),
-            Role::ClockDivider => Some((named(if self.is_divided() { "on" } else { "off" })?, self.clock.basis)),
+            Role::ClockDivider => Some((named(if is_divided(self.clock.value) { "on" } else { "off" })?, self.clock.basis)),
             Role::KeepEeprom => Some((named("on")?, Basis::Assumed)),
             Role::CrystalSwing => Some((named(self.swing()?)?, self.clock.basis)),
             Role::ResetStart => Some((reservation.and_then(|_| named("loader"))?, self.reservation.basis)),
@@ -254,23 +271,9 @@ impl Draft<'_> {
         }
     }
 
-    fn is_divided(&self) -> bool {
-        match self.clock.value.source {
-            ClockSource::Internal { hz } | ClockSource::Crystal { from_hz: hz, .. } => hz != self.clock.value.hz,
-            ClockSource::External => false,
-        }
-    }
-
     /// The value that gives this clock: the one that is set, where it does.
     fn clock_value<'f>(&self, field: &'f Field, bytes: &[u8]) -> Option<&'f FieldValue> {
-        let gives = |value: &&FieldValue| match (value.clock, self.clock.value.source) {
-            (Some(ClockSource::Internal { hz }), ClockSource::Internal { hz: wanted }) => hz == wanted,
-            (Some(ClockSource::Crystal { from_hz, to_hz }), ClockSource::Crystal { from_hz: fitted, .. }) => {
-                (from_hz..=to_hz).contains(&fitted)
-            }
-            (Some(ClockSource::External), ClockSource::External) => true,
-            _ => false,
-        };
+        let gives = |value: &&FieldValue| gives(value, self.clock.value.source);
         let now = field.read(bytes).and_then(|setting| setting.value).filter(gives);
         now.or_else(|| field.values.iter().find(gives))
     }

@@ -24,7 +24,7 @@ mod loader;
 mod loader_parameters;
 mod parts;
 
-pub use board_file::read_board;
+pub use board_file::{BAUD, read_board};
 pub use bridge_file::read_bridge;
 pub use bridge_images::bridge_image;
 pub use bridge_kind::{BridgeImage, BridgeKind, BridgePin, BridgePins, BridgeSupply, Buy, FirmwareWay, Measurement, ResetHold};
@@ -38,7 +38,7 @@ pub use chip::{
 pub use chip_file::read_chip;
 pub use configuration::{Forbids, Setting};
 pub use connections::{Between, BoardEnd, Connections, NoSupply, PoweredBy, Purpose, Toward, Wire};
-pub use draft::{Basis, Draft, DraftConsole, DraftReservation, Drafted, Stated, clock_of};
+pub use draft::{Basis, Draft, DraftConsole, DraftReservation, Drafted, Stated, can_run, clock_of};
 pub use generic::generic_board;
 pub use id_bytes::IdBytes;
 pub use known_chips::{RefusedChip, known_chips, refused_chips};

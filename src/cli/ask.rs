@@ -16,11 +16,11 @@ pub fn somebody_there() -> bool {
 /// How often it is looked whether Ctrl-C was pressed.
 const LOOK: Duration = Duration::from_millis(50);
 
-/// Asks and gives the answer, trimmed. End of input is an empty answer, which always means no.
+/// Asks and gives the answer, trimmed. `None` where the input ended (Ctrl-D) before Enter was pressed: that is no answer, and means no.
 ///
 /// # Errors
 /// When the terminal cannot be read, or Ctrl-C was pressed instead.
-pub fn ask(question: &str) -> Result<String, Stop> {
+pub fn ask(question: &str) -> Result<Option<String>, Stop> {
     anstream::eprint!("{} ", output::fill(question));
     let flushed = io::stderr().flush();
     let (sender, answers) = mpsc::channel();
@@ -32,11 +32,21 @@ pub fn ask(question: &str) -> Result<String, Stop> {
     });
     let answer = flushed.and_then(|()| answer_or_stop(&answers, &interrupt::asked));
     let answer = answer.map_err(|why| Stop::new(Code::Refused, format!("the answer could not be read: {why}")))?;
-    if !answer.as_ref().is_some_and(|answer| answer.ends_with('\n')) {
+    let entered = answer.as_ref().is_some_and(|answer| answer.ends_with('\n'));
+    if !entered {
         anstream::eprintln!();
     }
     let stopped = || Stop::new(Code::Interrupted, "stopped as asked; nothing was changed");
-    Ok(answer.ok_or_else(stopped)?.trim().to_owned())
+    let answer = answer.ok_or_else(stopped)?;
+    Ok(entered.then(|| answer.trim().to_owned()))
+}
+
+/// Asks whether to go on; only `word` means yes.
+///
+/// # Errors
+/// As [`ask`].
+pub fn agreed(question: &str, word: &str) -> Result<bool, Stop> {
+    Ok(ask(question)?.is_some_and(|answer| answer.eq_ignore_ascii_case(word)))
 }
 
 /// The answer; `None` where `stop` says so first.
@@ -51,27 +61,24 @@ fn answer_or_stop(answers: &Receiver<io::Result<String>>, stop: &dyn Fn() -> boo
     }
 }
 
-/// So many answers are heard before the command gives up.
-const ANSWERS: usize = 3;
-
 /// Asks until `read` makes sense of the answer; why it makes none is said each time.
 ///
 /// # Errors
-/// As [`ask`], and when the last answer too makes no sense.
+/// As [`ask`], and when the input ends.
 pub fn ask_for<T>(question: &str, read: impl Fn(&str) -> Result<T, String>) -> Result<T, Stop> {
-    for _ in 1..ANSWERS {
-        match read(&ask(question)?) {
+    loop {
+        let ended = || Stop::new(Code::Refused, "the answers ended, so this ends here; nothing was written or changed");
+        match read(&ask(question)?.ok_or_else(ended)?) {
             Ok(value) => return Ok(value),
             Err(why) => output::remark(&why),
         }
     }
-    read(&ask(question)?).map_err(Stop::usage)
 }
 
 /// Lets one of `choices` be taken by its number. `option` is what says it without a question, where there is one.
 ///
 /// # Errors
-/// When nobody is there to ask, or the answer is none of them.
+/// When nobody is there to ask, or the input ends.
 pub fn choose(question: &str, option: Option<&str>, choices: &[String]) -> Result<usize, Stop> {
     if !somebody_there() {
         return Err(unasked(question, option, choices));
@@ -82,7 +89,7 @@ pub fn choose(question: &str, option: Option<&str>, choices: &[String]) -> Resul
     let or = option.map(|option| format!(", or give {option}")).unwrap_or_default();
     ask_for(&format!("{question} Its number{or}:"), |answer| {
         let number = answer.parse::<usize>().ok().filter(|n| (1..=choices.len()).contains(n));
-        number.map(|n| n - 1).ok_or_else(|| format!("'{answer}' is none of the numbers 1 to {}", choices.len()))
+        number.map(|n| n - 1).ok_or_else(|| format!("type one of the numbers 1 to {}", choices.len()))
     })
 }
 

@@ -56,7 +56,7 @@ pub fn confirm(context: &Context, what: &str) -> Result<(), Stop> {
         let stop = Stop::new(Code::Refused, "nobody is here to say yes, so nothing was changed");
         return Err(stop.hint("To carry the plan out:").command(command_again(&["--yes".to_owned()])));
     }
-    match ask::ask(&format!("{what} Go ahead? Type yes; Enter means no:"))?.eq_ignore_ascii_case("yes") {
+    match ask::agreed(&format!("{what} Go ahead? Type yes; Enter means no:"), "yes")? {
         true => Ok(()),
         false => Err(Stop::new(Code::Refused, "nothing was changed")),
     }
@@ -64,6 +64,6 @@ pub fn confirm(context: &Context, what: &str) -> Result<(), Stop> {
 
 /// Consent at the terminal: the finding's name, typed.
 fn typed(finding: &Finding) -> Result<bool, Stop> {
-    let answer = ask::ask(&format!("Type {} to accept it; Enter means no:", finding.kind.name()))?;
-    Ok(answer == finding.kind.name())
+    let name = finding.kind.name();
+    ask::agreed(&format!("Type {name} to accept it; Enter means no:"), name)
 }

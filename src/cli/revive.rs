@@ -181,7 +181,7 @@ impl Climber<'_> {
         }
         for (n, rung) in diagnosis.rungs.iter().enumerate() {
             view::rung(n + 1, rung);
-            if ask::ask("Enter goes on, q stops here:")?.eq_ignore_ascii_case("q") {
+            if ask::ask("Enter goes on, q stops here:")?.is_none_or(|answer| answer.eq_ignore_ascii_case("q")) {
                 return Ok(true);
             }
         }

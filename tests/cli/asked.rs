@@ -2,8 +2,9 @@
 
 use super::{Home, Ran};
 use farrier::sim::Pty;
+use rustix::termios::{LocalModes, OptionalActions, tcgetattr, tcsetattr};
 use std::fs::File;
-use std::io::{BufRead, BufReader, Write};
+use std::io::{Read, Write};
 use std::process::{Command, Stdio};
 
 /// The program with stdin and stderr at a terminal.
@@ -12,33 +13,38 @@ fn at(pty: &Pty, command: &mut Command) {
     command.stdin(terminal()).stderr(terminal()).stdout(Stdio::piped());
 }
 
+/// Ends the input of a terminal, as a key.
+const CTRL_D: char = '\x04';
+
+/// Runs the program at a terminal that hands it `typed` line by line, as people's terminals do; and all that stderr showed.
+fn typing(home: &Home, args: &[&str], typed: &str) -> (Ran, String) {
+    let mut pty = Pty::open().expect("a pty");
+    let port = File::options().read(true).write(true).open(pty.path()).expect("the terminal");
+    let mut settings = tcgetattr(&port).expect("its settings");
+    settings.local_modes |= LocalModes::ICANON;
+    tcsetattr(&port, OptionalActions::Now, &settings).expect("they are set");
+    let mut command = home.command();
+    at(&pty, command.args(args));
+    let running = command.spawn().expect("it starts");
+    drop((command, port));
+    let mut screen = pty.reader().expect("its other end");
+    pty.writer().write_all(typed.as_bytes()).expect("the answers");
+    let shown = std::thread::spawn(move || {
+        let mut shown = String::new();
+        screen.read_to_string(&mut shown).map(|_| shown)
+    });
+    let ran = Ran::of(&args.join(" "), &running.wait_with_output().expect("it ends"));
+    (ran, shown.join().expect("the reader").expect("all that it said"))
+}
+
 /// Answers the question for a bridge with `before`, and then with the number that stands before `choice`.
 fn answer(home: &Home, line: &str, choice: &str, before: &[&str]) -> (Ran, String) {
-    let mut pty = Pty::open().expect("a pty");
-    let mut command = home.command();
-    at(&pty, command.args(line.split_whitespace()));
-    let running = command.spawn().expect("it starts");
-    drop(command);
-    let mut screen = BufReader::new(pty.reader().expect("its other end"));
-    let mut shown = String::new();
-    let number = loop {
-        let mut row = String::new();
-        assert_ne!(screen.read_line(&mut row).expect("a line"), 0, "it ended: {shown}");
-        shown += &row;
-        if let Some((number, _)) = row.trim().split_once("  ").filter(|(_, place)| *place == choice) {
-            break number.to_owned();
-        }
-    };
-    for answer in before.iter().chain([&number.as_str()]) {
-        pty.writer().write_all(format!("{answer}\n").as_bytes()).expect("the answer");
-    }
-    let rest = std::thread::spawn(move || {
-        let mut rest = String::new();
-        while screen.read_line(&mut rest).expect("a line") > 0 {}
-        rest
-    });
-    let ran = Ran::of(line, &running.wait_with_output().expect("it ends"));
-    (ran, shown + &rest.join().expect("all that it said"))
+    // The first run shows the numbers, and is ended there.
+    let args: Vec<&str> = line.split_whitespace().collect();
+    let (_, shown) = typing(home, &args, &CTRL_D.to_string());
+    let numbers = shown.lines().filter_map(|row| row.trim().split_once("  ")).find(|(_, place)| *place == choice);
+    let (number, _) = numbers.unwrap_or_else(|| panic!("{choice} is not there: {shown}"));
+    typing(home, &args, &(before.join("\n") + if before.is_empty() { "" } else { "\n" } + number + "\n"))
 }
 
 #[test]
@@ -51,17 +57,84 @@ fn the_number_of_a_bridge_is_typed_at_the_question() {
 }
 
 #[test]
-fn an_answer_that_makes_no_sense_is_asked_again_and_the_third_ends_it() {
+fn an_answer_that_makes_no_sense_is_asked_again_as_long_as_somebody_answers() {
     let home = Home::new();
     home.run("sim new bench-7 --board pump").exits(0);
-    for wrong in [["0", "999"], ["bench-7", ""]] {
+    for wrong in [vec!["0", "999"], vec!["bench-7", ""], vec!["0", "", "vent", "-1", "x", "7 8", "1e3"]] {
         let (ran, shown) = answer(&home, "inspect", "sim:bench-7", &wrong);
         ran.exits(0).says("--via sim:bench-7");
-        assert_eq!(shown.matches("is none of the numbers 1 to").count(), 2, "{wrong:?}: {shown}");
+        assert_eq!(shown.matches("type one of the numbers 1 to").count(), wrong.len(), "{wrong:?}: {shown}");
     }
-    let (ran, shown) = answer(&home, "inspect", "sim:bench-7", &["0", "", "vent"]);
-    ran.exits(2);
-    assert!(shown.contains("error: 'vent' is none of the numbers 1 to"), "{shown}");
+}
+
+#[test]
+fn the_end_of_the_input_means_no_at_every_question() {
+    let home = Home::new();
+    // Also after words that were not entered.
+    for typed in ["\x04", "1\x04\x04", "x\n\x04"] {
+        let (ran, shown) = typing(&home, &["inspect"], typed);
+        ran.exits(3);
+        assert!(shown.contains("nothing was written or changed"), "{typed:?}: {shown}");
+    }
+    home.run("sim new bench --board vent").exits(0);
+    let before = home.export("bench");
+    let (ran, shown) = typing(&home, &["loader", "install", "--via", "sim:bench"], "yes\x04\x04");
+    ran.exits(3);
+    assert!(shown.contains("Go ahead?") && shown.contains("nothing was changed"), "{shown}");
+    assert_eq!(home.export("bench").flash, before.flash);
+    home.run("loader install --via sim:bench --yes").exits(0);
+    let (ran, shown) = typing(&home, &["loader", "remove", "--via", "sim:bench", "--yes"], "loader-removed\x04\x04\x04");
+    ran.exits(3);
+    assert!(shown.contains("Type loader-removed to accept it"), "{shown}");
+    assert!(shown.contains("consent is missing for loader-removed, reset-into-empty-flash"), "{shown}");
+    // With Enter the same words count.
+    let both = "loader-removed\nreset-into-empty-flash\n";
+    typing(&home, &["loader", "remove", "--via", "sim:bench", "--yes"], both).0.exits(0);
+    // At a diagnosis that is told rung by rung, it stops there.
+    let (ran, shown) = typing(&home, &["revive", "--one-step", "--via", "sim:bench"], "\n\x04");
+    ran.exits(0);
+    assert_eq!(shown.matches("Enter goes on").count(), 2, "{shown}");
+}
+
+/// What `boards new` asks of a chip that is named, answered one after another.
+const KILN: [&str; 10] =
+    ["the kiln's controller", "1", "20MHz", "printed on the crystal", "5", "2048", "the kiln heater", "64", "57600", "kiln ready"];
+
+#[test]
+fn no_wrong_answer_about_a_new_board_loses_the_others() {
+    let home = Home::new();
+    let wrong = ["the kiln's controller", "4", "0", "ruby", "", "1", "32MHz", "2", "3MHz", "1", "99999999MHz", "fast", "", "x", "20MHz"];
+    let then =
+        ["printed on the crystal", "24", "9", "-5", "five", "5", "2000", "all", "-1", "2048", "the kiln heater", "99999", "all", "x", "64"];
+    let last = ["0", "5000000", "fast", "1", "57600", "kiln ready"];
+    let typed = [&wrong[..], &then, &last].concat().join("\n") + "\n";
+    // Options that make no sense are asked about too: they are read after answers that were given.
+    let options = ["--reserve", "3", "--settings", "999999", "--hz", "33MHz", "--clock", "crystal", "--supply", "6"];
+    let (ran, shown) = typing(&home, &[&["boards", "new", "kiln", "--chip", "ATmega644P"][..], &options].concat(), &typed);
+    assert!(shown.contains("no boot section of 3 bytes") && shown.contains("needs 1.8 V to 5.5 V, and not 6.0 V"), "{shown}");
+    assert!(shown.contains("cannot be set to that clock; it can run at 400 kHz to 20 MHz, 32.768 kHz"), "{shown}");
+    assert!(shown.contains("has no oscillator of its own for 3 MHz; its own give 128 kHz, 16 kHz, 8 MHz"), "{shown}");
+    ran.exits(0).says("Next: farrier boards show kiln");
+    let file = home.path().join("boards/kiln.toml");
+    let text = std::fs::read_to_string(&file).expect("the file");
+    let (ran, _) = typing(&home, &["boards", "new", "plain", "--chip", "ATmega644P"], &(KILN.join("\n") + "\n"));
+    ran.exits(0);
+    let plain = std::fs::read_to_string(home.path().join("boards/plain.toml")).expect("the file");
+    assert_eq!(text, plain.replace("plain", "kiln"), "the same answers make the same file, whatever was wrong between them");
+}
+
+#[test]
+fn questions_about_a_new_board_end_without_a_file() {
+    let home = Home::new();
+    for answers in 0..KILN.len() {
+        let typed: String = KILN[..answers].iter().map(|answer| format!("{answer}\n")).collect();
+        let (ran, shown) = typing(&home, &["boards", "new", "kiln", "--chip", "ATmega644P"], &format!("{typed}{CTRL_D}"));
+        ran.exits(3);
+        assert!(shown.contains("nothing was written"), "after {answers}: {shown}");
+    }
+    let (ran, _) = typing(&home, &["boards", "new", "kiln"], "ATmega9\n\nATmega644P\n\x04");
+    ran.exits(3);
+    assert!(!home.path().join("boards").exists());
 }
 
 #[test]

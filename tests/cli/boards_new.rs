@@ -50,8 +50,13 @@ fn what_is_missing_or_impossible_is_said_and_nothing_is_written() {
     home.run("boards new kiln").exits(2).says("farrier boards new kiln --chip PART");
     home.run("boards new kiln --chip ATmega1284P").exits(2).says("--clock crystal --hz 16MHz");
     home.run("boards new kiln --chip ATmega1284P --clock crystal --hz 32MHz").exits(2).says("cannot be set to that clock");
-    home.run("boards new kiln --chip ATmega1284P --clock internal --hz 2MHz").exits(2).says("8 MHz, and an eighth of each");
+    home.run("boards new kiln --chip ATmega1284P --clock internal --hz 2MHz").exits(2).says("its own give 128 kHz, 16 kHz, 8 MHz, 1 MHz");
     home.run("boards new kiln --via sim:vent --reserve 3000").exits(2).says("no boot section of 3000 bytes; it has: 1024, 2048");
+    home.run("boards new kiln --chip ATtiny13").exits(2).says("--clock internal --hz 128kHz");
+    home.run("boards new kiln --chip ATtiny13 --clock crystal --hz 16MHz").exits(2).says("it can run at 128 kHz, 16 kHz, 9.6 MHz");
+    home.run("boards new kiln --via sim:vent --settings 5000")
+        .exits(2)
+        .says("--settings 5000: '5000' is no number of bytes from 0 to 4096");
     home.run("boards new Kiln --via sim:vent").exits(2).says("small letters");
     home.run("boards new vent --via sim:vent").exits(2).says("there is a board vent already");
     assert!(!home.path().join("boards").exists());

@@ -1,7 +1,7 @@
 //! A board for every chip, as `boards new` drafts it: with our loader, where that is built for the chip.
 
 use farrier::board::{
-    Board, Catalog, Chip, ClockSetting, ClockSource, Draft, DraftReservation, Role, SERIAL_LOADER, Stated, loader, read_board,
+    Board, Catalog, Chip, ClockSetting, ClockSource, Draft, DraftReservation, Role, SERIAL_LOADER, Stated, can_run, loader, read_board,
 };
 use farrier::image::Span;
 use farrier::units::{Hertz, Millivolts};
@@ -70,7 +70,7 @@ fn draft(chip: &Chip, reserved: Option<Span>, clock: ClockSetting) -> Option<Boa
         settings: Stated::assumed(Some(Span::first(chip.eeprom.bytes))),
         console: None,
     };
-    let (board, chip) = draft.can_run().then(|| read_board(&draft.write().text, |_| Ok(chip.clone())).ok())??;
+    let (board, chip) = can_run(chip, draft.clock.value).then(|| read_board(&draft.write().text, |_| Ok(chip.clone())).ok())??;
     let fits = reserved.is_none() || loader(SERIAL_LOADER, &board, &chip).is_ok_and(|built| built.speed.fits());
     fits.then_some(board)
 }

@@ -1,46 +1,132 @@
 //! Answers to what `boards new` asks, and what they mean.
 
 use super::super::ask::{ask_for, somebody_there};
+use super::super::context::quoted;
+use super::super::output;
 use super::super::stop::Stop;
-use crate::board::{Chip, ClockSource, Role, Stated};
+use super::new::Source;
+use crate::board::{Chip, ClockSetting, ClockSource, FieldValue, Role, Stated, can_run};
 use crate::units::Hertz;
 
-/// What an option tells, or the answer to a question; where nobody is there, or Enter was pressed, what is assumed.
-///
-/// # Errors
-/// What `read` makes no sense of.
-pub fn stated<T>(
-    option: Option<String>,
-    question: &str,
-    assumed: &str,
-    read: impl Fn(&str) -> Result<T, String>,
-) -> Result<Stated<T>, Stop> {
-    let assume = || read(assumed).map(Stated::assumed);
-    match option {
-        Some(told) => read(&told).map(Stated::told).map_err(Stop::usage),
-        None if !somebody_there() => assume().map_err(Stop::usage),
-        None => {
-            let offered = if assumed.is_empty() { String::new() } else { format!(" [{assumed}]") };
-            ask_for(&format!("{question}{offered}"), |answer| if answer.is_empty() { assume() } else { read(answer).map(Stated::told) })
+/// What may be told by an option, asked at a terminal, or assumed.
+pub struct Question<'q> {
+    pub option: &'static str,
+    pub told: Option<String>,
+    pub asks: &'q str,
+    /// What Enter means, and what is taken where nobody is there.
+    pub assumed: &'q str,
+}
+
+impl Question<'_> {
+    /// What the option tells, or the answer. Where somebody is there, an option that makes no sense is said and asked about: nothing that
+    /// was answered before is lost by it.
+    ///
+    /// # Errors
+    /// Nobody is there, and `read` makes no sense of the option; or the answers end.
+    pub fn answer<T>(self, read: impl Fn(&str) -> Result<T, String>) -> Result<Stated<T>, Stop> {
+        let assume = || read(self.assumed).map(Stated::assumed);
+        if let Some(told) = self.told {
+            match read(&told) {
+                Ok(value) => return Ok(Stated::told(value)),
+                Err(why) if somebody_there() => output::remark(&why),
+                Err(why) => return Err(Stop::usage(format!("{} {}: {why}", self.option, quoted(&told)))),
+            }
         }
+        if !somebody_there() {
+            return assume().map_err(|why| Stop::usage(why).hint(format!("Give {}.", self.option)));
+        }
+        let offered = if self.assumed.is_empty() { String::new() } else { format!(" [{}]", self.assumed) };
+        let read = |answer: &str| if answer.is_empty() { assume() } else { read(answer).map(Stated::told) };
+        ask_for(&format!("{}{offered}", self.asks), read)
     }
 }
 
-/// The oscillator of the chip's own that gives this clock, undivided or divided by 8.
-pub fn own_oscillator(chip: &Chip, hz: Hertz) -> Result<ClockSource, Stop> {
-    let values = chip.field_for(Role::Clock).map(|field| field.values.as_slice()).unwrap_or_default();
-    let own: Vec<Hertz> =
-        values.iter().filter_map(|value| if let Some(ClockSource::Internal { hz }) = value.clock { Some(hz) } else { None }).collect();
+/// What the chip's clock can be set to.
+fn clock_values(chip: &Chip) -> &[FieldValue] {
+    chip.field_for(Role::Clock).map(|field| field.values.as_slice()).unwrap_or_default()
+}
+
+/// The kinds of clock that the chip can be set to.
+pub fn sources(chip: &Chip) -> Vec<Source> {
+    let kind = |source: ClockSource| match source {
+        ClockSource::Crystal { .. } => Source::Crystal,
+        ClockSource::Internal { .. } => Source::Internal,
+        ClockSource::External => Source::External,
+    };
+    let values = clock_values(chip);
+    let has = |source: &Source| values.is_empty() || values.iter().filter_map(|value| value.clock).any(|of| kind(of) == *source);
+    [Source::Crystal, Source::Internal, Source::External].into_iter().filter(has).collect()
+}
+
+/// What the oscillators of the chip's own give, divided by 8 too where the chip can, each with its undivided frequency.
+pub fn own_clocks(chip: &Chip) -> Vec<ClockSetting> {
+    let own = clock_values(chip).iter().filter_map(|value| match value.clock {
+        Some(source @ ClockSource::Internal { hz }) => Some(ClockSetting { source, hz }),
+        _ => None,
+    });
     let divides = chip.field_for(Role::ClockDivider).is_some();
-    let fits = |of: &&Hertz| **of == hz || (divides && of.0 / 8 == hz.0);
-    match own.iter().find(fits) {
-        Some(own) => Ok(ClockSource::Internal { hz: *own }),
-        None => {
-            let all: Vec<String> = own.iter().map(Hertz::to_string).collect();
-            let eighth = if divides { ", and an eighth of each" } else { "" };
-            Err(Stop::usage(format!("the {} has no oscillator of its own for {hz}; it has {}{eighth}", chip.part, all.join(" and "))))
+    let eighth = |of: ClockSetting| divides.then_some(ClockSetting { hz: Hertz(of.hz.0 / 8), ..of });
+    own.flat_map(|own| [Some(own), eighth(own)]).flatten().collect()
+}
+
+/// A clock of this kind as people type it, for an example: a common crystal, or what the chip has itself.
+pub fn example(chip: &Chip, source: Source) -> String {
+    match own_clocks(chip).first() {
+        Some(own) if source == Source::Internal => own.hz.to_string().replace(' ', ""),
+        _ => "16MHz".to_owned(),
+    }
+}
+
+/// The clock of this kind that the firmware sees as `hz`.
+///
+/// # Errors
+/// The chip cannot be set to it; what it can be set to.
+pub fn clock_setting(chip: &Chip, source: Source, hz: Hertz) -> Result<ClockSetting, String> {
+    let source = match source {
+        Source::Crystal => ClockSource::Crystal { from_hz: hz, to_hz: hz },
+        Source::External => ClockSource::External,
+        Source::Internal => {
+            let own = own_clocks(chip);
+            let all = || own.iter().map(|own| own.hz.to_string()).collect::<Vec<_>>().join(", ");
+            let none = || format!("the {} has no oscillator of its own for {hz}; its own give {}", chip.part, all());
+            return own.iter().find(|own| own.hz == hz).copied().ok_or_else(none);
+        }
+    };
+    let clock = ClockSetting { source, hz };
+    if can_run(chip, clock) {
+        return Ok(clock);
+    }
+    let possible = possible(chip, if sources(chip).contains(&Source::Crystal) { Source::Crystal } else { Source::Internal });
+    Err(format!("the {} cannot be set to that clock; it can run at {possible}", chip.part))
+}
+
+/// How fast a clock of this kind can make the chip, in words.
+pub fn possible(chip: &Chip, source: Source) -> String {
+    let all: Vec<String> = match source {
+        Source::Internal => own_clocks(chip).iter().map(|own| own.hz.to_string()).collect(),
+        Source::Crystal => {
+            crystals(chip).iter().map(|(from, to)| if from == to { from.to_string() } else { format!("{from} to {to}") }).collect()
+        }
+        Source::External => vec!["as 16 MHz".to_owned()],
+    };
+    all.join(", ")
+}
+
+/// The crystals that the chip drives, from the slowest to the fastest of each range, the fastest range first.
+fn crystals(chip: &Chip) -> Vec<(Hertz, Hertz)> {
+    let range =
+        |value: &FieldValue| if let Some(ClockSource::Crystal { from_hz, to_hz }) = value.clock { Some((from_hz, to_hz)) } else { None };
+    let mut ranges: Vec<(Hertz, Hertz)> = clock_values(chip).iter().filter_map(range).collect();
+    ranges.sort();
+    let mut joined: Vec<(Hertz, Hertz)> = Vec::new();
+    for (from, to) in ranges {
+        match joined.last_mut().filter(|before| from <= before.1) {
+            Some(before) => before.1 = before.1.max(to),
+            None => joined.push((from, to)),
         }
     }
+    joined.reverse();
+    joined
 }
 
 /// A frequency as people type it: `20MHz`, `32.768 kHz`, `16000000`.

@@ -6,10 +6,10 @@ use super::super::context::{Context, command_again, command_with};
 use super::super::images::write_new;
 use super::super::output;
 use super::super::stop::Stop;
-use super::answers::{frequency, own_oscillator, stated};
+use super::answers::{Question, clock_setting, example, frequency, possible, sources};
 use crate::board::{
-    Chip, ClockSetting, ClockSource, Draft, DraftConsole, DraftReservation, Drafted, LineSpeed, Role, SERIAL_LOADER, Stated, clock_of,
-    loader_bytes, read_board,
+    BAUD, Chip, ClockSetting, Draft, DraftConsole, DraftReservation, Drafted, LineSpeed, SERIAL_LOADER, Stated, clock_of, loader_bytes,
+    read_board,
 };
 use crate::image::{ByteAddress, Span};
 use crate::plan::Observed;
@@ -17,7 +17,7 @@ use crate::reader::{FileError, is_name};
 use crate::units::{Bytes, Hertz, Millivolts};
 use clap::{Args, ValueEnum};
 use serde_json::json;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 /// Make a board file: what can be read is read of the chip, the rest is asked.
@@ -76,11 +76,21 @@ pub enum Source {
     External,
 }
 
+impl Source {
+    fn words(self) -> &'static str {
+        match self {
+            Source::Crystal => "a crystal or resonator",
+            Source::Internal => "an oscillator of the chip's own",
+            Source::External => "a signal on the clock pin",
+        }
+    }
+}
+
 /// Flash for a loader, if any, and how that is known.
 type Reserved = Stated<Option<DraftReservation>>;
 
 /// Assumed where nobody says how fast the serial port talks: what the demo boards have.
-const BAUD: u32 = 38_400;
+const USUAL_BAUD: u32 = 38_400;
 
 /// A chip of which a board is described, and what was read of it.
 struct Found {
@@ -103,15 +113,24 @@ impl New {
                 Stop::usage(format!("there is a board {} already", self.name)).command(format!("farrier boards show {}", self.name))
             );
         }
+        // What would refuse the file is said before anything is asked.
+        if file.exists() {
+            let there = format!("{} is there already, and nothing is overwritten", file.display());
+            return Err(Stop::usage(there).hint("Name a new file with --to."));
+        }
         if ask::somebody_there() {
-            output::remark("Enter takes what stands in brackets.");
+            output::remark("Enter takes what stands in brackets. Ctrl-D ends the questions, and nothing is written.");
         }
         let found = self.find(context)?;
         let drafted = self.drafted(context, &found)?;
-        if let Some(folder) = file.parent() {
-            std::fs::create_dir_all(folder).map_err(|why| Stop::usage(format!("cannot create the folder {}:\n{why}", folder.display())))?;
+        if let Err(stop) = write(&file, &drafted) {
+            if context.global.json {
+                return Err(stop);
+            }
+            // The answers took time.
+            output::line(&drafted.text);
+            return Err(stop.hint("The board file's text stands above, so that no answer is lost."));
         }
-        write_new(&file, drafted.text.as_bytes())?;
         self.tell(context, &file, &drafted);
         Ok(ExitCode::SUCCESS)
     }
@@ -126,7 +145,7 @@ impl New {
         }
     }
 
-    fn tell(&self, context: &Context, file: &std::path::Path, drafted: &Drafted) {
+    fn tell(&self, context: &Context, file: &Path, drafted: &Drafted) {
         let Drafted { read, told, assumed, .. } = drafted;
         if context.global.json {
             return output::json(&json!({ "file": file, "board": self.name, "read": read, "told": told, "assumed": assumed }));
@@ -151,8 +170,13 @@ impl New {
                 .command(command_with("--chip", "PART"))
                 .hint("`farrier bridges` lists what --via may be."));
         }
-        let question = "Which chip does the board have? Its part number, as ATmega328P:";
-        let chip = stated(self.chip.clone(), question, "", |part| context.catalog.chip(part).map_err(|why| why.to_string()))?;
+        let chip = Question {
+            option: "--chip",
+            told: self.chip.clone(),
+            asks: "Which chip does the board have? Its part number, as ATmega328P:",
+            assumed: "",
+        };
+        let chip = chip.answer(|part| context.catalog.chip(part).map_err(|why| why.to_string()))?;
         Ok(Found { chip, observed: None })
     }
 
@@ -160,16 +184,18 @@ impl New {
         let chip = &found.chip.value;
         let configuration = found.observed.as_ref().and_then(|observed| observed.configuration.clone());
         let own = format!("a board with an {}", chip.part);
-        let summary = stated(self.summary.clone(), "What is the board, in a line?", &own, text)?;
+        let summary = Question { option: "--summary", told: self.summary.clone(), asks: "What is the board, in a line?", assumed: &own }
+            .answer(text)?;
         let (clock, clock_known) = self.clock(chip, configuration.as_deref())?;
         let supply = self.supply(context, found)?;
         let reservation = self.reservation(chip, configuration.as_deref())?;
-        let drives = Some(self.drives.join(",")).filter(|drives| !drives.is_empty());
-        let drives = stated(drives, "What do its outputs drive, as `the heater`? Commas between several.", "", text)?;
-        let drives = drives.value.split(',').map(str::trim).filter(|what| !what.is_empty()).map(str::to_owned).collect();
+        let told = Some(self.drives.join(",")).filter(|drives| !drives.is_empty());
+        let asks = "What do its outputs drive, as `the heater`? Commas between several.";
+        let drives = Question { option: "--drives", told, asks, assumed: "" }.answer(text)?.value;
+        let drives = drives.split(',').map(str::trim).filter(|what| !what.is_empty()).map(str::to_owned).collect();
         let settings = self.settings(chip)?;
         let (reservation, console) = self.console(clock.value.hz, reservation)?;
-        let draft = Draft {
+        Ok(Draft {
             name: self.name.clone(),
             summary,
             chip: Stated { value: chip, basis: found.chip.basis },
@@ -181,13 +207,7 @@ impl New {
             drives,
             settings,
             console,
-        };
-        if draft.can_run() {
-            return Ok(draft);
-        }
-        let sources = chip.field_for(Role::Clock).map(|field| field.values.as_slice()).unwrap_or_default();
-        let sources: Vec<&str> = sources.iter().map(|value| value.words.as_str()).collect();
-        Err(Stop::usage(format!("the {} cannot be set to that clock; it has: {}", chip.part, sources.join("; "))))
+        })
     }
 
     fn clock(&self, chip: &Chip, configuration: Option<&[u8]>) -> Result<(Stated<ClockSetting>, Option<String>), Stop> {
@@ -197,42 +217,48 @@ impl New {
         {
             return Ok((Stated::read(now), self.clock_known.clone()));
         }
-        let source = self.source(now)?;
-        let running = now.map(|now| now.hz.to_string()).unwrap_or_default();
-        let hz = match self.hz {
-            Some(hz) => hz,
-            None if running.is_empty() && !ask::somebody_there() => {
-                return Err(Stop::usage("how fast the clock is, is not known, and nobody is here to say it")
-                    .hint("As an example:")
-                    .command(command_with("--hz", "16MHz")));
+        let setting = self.setting(chip, now)?;
+        let known = Question {
+            option: "--clock-known",
+            told: self.clock_known.clone(),
+            asks: "How is that known (printed on the crystal, measured)?",
+            assumed: "",
+        };
+        Ok((Stated::told(setting), Some(known.answer(text)?.value).filter(|known| !known.is_empty())))
+    }
+
+    /// What should run the chip, and how fast: asked again until it is a clock that the chip can have.
+    fn setting(&self, chip: &Chip, now: Option<ClockSetting>) -> Result<ClockSetting, Stop> {
+        let (mut source, mut hz) = (self.clock, self.hz);
+        loop {
+            let source = source.take().map_or_else(|| self.source(chip, now), Ok)?;
+            let hz = hz.take().map_or_else(|| speed(chip, source, now), Ok)?;
+            match clock_setting(chip, source, hz) {
+                Ok(setting) => return Ok(setting),
+                Err(why) if ask::somebody_there() => output::remark(&why),
+                Err(why) => return Err(Stop::usage(format!("--clock and --hz: {why}"))),
             }
-            None => stated(None, "How fast, as the firmware sees it (20MHz)?", &running, frequency)?.value,
-        };
-        let known = stated(self.clock_known.clone(), "How is that known (printed on the crystal, measured)?", "", text)?.value;
-        let source = match source {
-            Source::Crystal => ClockSource::Crystal { from_hz: hz, to_hz: hz },
-            Source::External => ClockSource::External,
-            Source::Internal => own_oscillator(chip, hz)?,
-        };
-        Ok((Stated::told(ClockSetting { source, hz }), Some(known).filter(|known| !known.is_empty())))
+        }
     }
 
     /// What should run the chip; `now` it may run on its own oscillator.
-    fn source(&self, now: Option<ClockSetting>) -> Result<Source, Stop> {
-        if let Some(source) = self.clock {
-            return Ok(source);
-        }
+    fn source(&self, chip: &Chip, now: Option<ClockSetting>) -> Result<Source, Stop> {
+        let sources = sources(chip);
         if !ask::somebody_there() {
-            let missing = if self.hz.is_some() { &["--clock", "crystal"][..] } else { &["--clock", "crystal", "--hz", "16MHz"] };
-            let example: Vec<String> = missing.iter().map(|word| (*word).to_owned()).collect();
+            let first = sources.first().copied().unwrap_or(Source::Internal);
+            let word = if first == Source::Crystal { "crystal" } else { "internal" };
+            let mut missing = vec!["--clock".to_owned(), word.to_owned()];
+            if self.hz.is_none() {
+                missing.extend(["--hz".to_owned(), example(chip, first)]);
+            }
             return Err(Stop::usage("what runs the chip is not known, and nobody is here to say it")
                 .hint("As an example:")
-                .command(command_again(&example)));
+                .command(command_again(&missing)));
         }
-        let choices = ["a crystal or resonator", "an oscillator of the chip's own", "a signal on the clock pin"];
+        let choices: Vec<String> = sources.iter().map(|source| source.words().to_owned()).collect();
         let now = now.map(|now| format!(" Now it runs on its own oscillator, {} for the firmware.", now.hz)).unwrap_or_default();
-        let chosen = ask::choose(&format!("What should run the chip?{now}"), None, &choices.map(str::to_owned))?;
-        Ok([Source::Crystal, Source::Internal, Source::External][chosen])
+        let chosen = ask::choose(&format!("What should run the chip?{now}"), None, &choices)?;
+        Ok(sources[chosen])
     }
 
     fn supply(&self, context: &Context, found: &Found) -> Result<Stated<Millivolts>, Stop> {
@@ -242,19 +268,20 @@ impl New {
             true => Ok(supply),
             false => Err(format!("the {} needs {} to {}, and not {supply}", chip.part, bears.0, bears.1)),
         };
-        let measured = found.observed.as_ref().and_then(|observed| observed.access.as_ref()?.supply);
-        if let Some(told) = context.global.supply {
-            return borne(told).map(Stated::told).map_err(Stop::usage);
-        }
         // What regulators make; a bridge measures it to a few percent.
         let nominal =
             |measured: Millivolts| [5_000, 3_300].map(Millivolts).into_iter().find(|level| level.0.abs_diff(measured.0) < level.0 / 10);
-        if let Some(measured) = measured {
-            return Ok(Stated::read(nominal(measured).unwrap_or(measured)));
+        let measured = found.observed.as_ref().and_then(|observed| observed.access.as_ref()?.supply);
+        let measured = measured.map(|measured| borne(nominal(measured).unwrap_or(measured)));
+        match measured.filter(|_| context.global.supply.is_none()) {
+            Some(Ok(measured)) => return Ok(Stated::read(measured)),
+            Some(Err(why)) => output::remark(&format!("That is not what the bridge measures: {why}.")),
+            None => {}
         }
         let read = |answer: &str| volts(answer).map_err(|why| format!("'{answer}' is no supply: {why}")).and_then(borne);
         let usual = if borne(Millivolts(5_000)).is_ok() { "5" } else { "3.3" };
-        stated(None, "At how many volts does the chip run?", usual, read)
+        let told = context.global.supply.map(|supply| (f64::from(supply.0) / 1000.0).to_string());
+        Question { option: "--supply", told, asks: "At how many volts does the chip run?", assumed: usual }.answer(read)
     }
 
     /// Flash for a loader: assumed is what reset starts now, else what the loader that is built in needs.
@@ -262,10 +289,12 @@ impl New {
         let mut sections: Vec<Span> = chip.boot_sections.iter().map(|section| section.span).collect();
         sections.sort_by_key(|span| span.len());
         if sections.is_empty() {
-            if let Some(bytes) = self.reserve.filter(|bytes| *bytes > 0) {
-                let none = format!("the {} has no boot section, so {} cannot be reserved for a loader", chip.part, Bytes(bytes.into()));
+            let Some(bytes) = self.reserve.filter(|bytes| *bytes > 0) else { return Ok(Stated::read(None)) };
+            let none = format!("the {} has no boot section, so {} cannot be reserved for a loader", chip.part, Bytes(bytes.into()));
+            if !ask::somebody_there() {
                 return Err(Stop::usage(none).hint("Leave --reserve out, or give 0."));
             }
+            output::remark(&none);
             return Ok(Stated::read(None));
         }
         let needed = loader_bytes(&chip.part);
@@ -283,7 +312,8 @@ impl New {
             }
             Err(_) => Err(format!("'{answer}' is no number of bytes")),
         };
-        let Stated { value, basis } = stated(self.reserve.map(|bytes| bytes.to_string()), &question, &assumed, section)?;
+        let told = self.reserve.map(|bytes| bytes.to_string());
+        let Stated { value, basis } = Question { option: "--reserve", told, asks: &question, assumed: &assumed }.answer(section)?;
         if let (Some(span), Some(needed)) = (value.filter(|span| !fits(span)), needed) {
             let (needed, found) = (Bytes(needed.into()), Bytes(span.len().into()));
             output::remark(&format!("The built-in loader needs {needed} and not {found}, so the file names no loader."));
@@ -295,12 +325,14 @@ impl New {
     /// The serial port, whose speed the loader needs too.
     fn console(&self, clock: Hertz, mut reservation: Reserved) -> Result<(Reserved, Option<DraftConsole>), Stop> {
         let speed = |answer: &str| match answer.parse::<u32>() {
-            Ok(baud) if baud > 0 => Ok(baud),
-            _ => Err(format!("'{answer}' is no line speed: give one such as 38400")),
+            Ok(baud) if BAUD.contains(&baud) => Ok(baud),
+            _ => Err(format!("'{answer}' is no line speed from {} to {}: give one such as 38400", BAUD.start(), BAUD.end())),
         };
-        let asked = self.baud.map(|baud| baud.to_string());
-        let baud = stated(asked, "At how many baud does its serial port talk?", &BAUD.to_string(), speed)?;
-        let alive = stated(self.alive.clone(), "What does its firmware say there when it runs? Enter, if nothing.", "", text)?.value;
+        let (told, usual) = (self.baud.map(|baud| baud.to_string()), USUAL_BAUD.to_string());
+        let asks = "At how many baud does its serial port talk?";
+        let baud = Question { option: "--baud", told, asks, assumed: &usual }.answer(speed)?;
+        let asks = "What does its firmware say there when it runs? Enter, if nothing.";
+        let alive = Question { option: "--alive", told: self.alive.clone(), asks, assumed: "" }.answer(text)?.value;
         let console = Some(DraftConsole { baud, alive }).filter(|console| !console.alive.is_empty());
         if let Some(reservation) = reservation.value.as_mut() {
             let own = if reservation.loader.is_some() { loader_speed(clock, baud) } else { baud };
@@ -317,8 +349,28 @@ impl New {
             Ok(bytes) if bytes <= all => Ok(Span::sized(ByteAddress(0), bytes)),
             _ => Err(format!("'{answer}' is no number of bytes from 0 to {all}")),
         };
-        stated(self.settings.map(|bytes| bytes.to_string()), &question, &all.to_string(), read)
+        let told = self.settings.map(|bytes| bytes.to_string());
+        Question { option: "--settings", told, asks: &question, assumed: &all.to_string() }.answer(read)
     }
+}
+
+fn write(file: &Path, drafted: &Drafted) -> Result<(), Stop> {
+    if let Some(folder) = file.parent() {
+        std::fs::create_dir_all(folder).map_err(|why| Stop::usage(format!("cannot create the folder {}:\n{why}", folder.display())))?;
+    }
+    write_new(file, drafted.text.as_bytes())
+}
+
+/// How fast the chip should run.
+fn speed(chip: &Chip, source: Source, now: Option<ClockSetting>) -> Result<Hertz, Stop> {
+    let running = now.map(|now| now.hz.to_string()).unwrap_or_default();
+    if running.is_empty() && !ask::somebody_there() {
+        return Err(Stop::usage("how fast the clock is, is not known, and nobody is here to say it")
+            .hint("As an example:")
+            .command(command_with("--hz", &example(chip, source))));
+    }
+    let asks = format!("How fast, as the firmware sees it ({})?", possible(chip, source));
+    Ok(Question { option: "--hz", told: None, asks: &asks, assumed: &running }.answer(frequency)?.value)
 }
 
 /// An answer that is taken as it is.

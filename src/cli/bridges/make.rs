@@ -102,7 +102,7 @@ impl Make {
         }
         let question =
             format!("The USB drive of an {} is at {}. Copy the firmware to it? (y, Enter means no)", kind.part, drive.at.display());
-        let yes = context.global.yes || (ask::somebody_there() && ask::ask(&question)?.eq_ignore_ascii_case("y"));
+        let yes = context.global.yes || (ask::somebody_there() && ask::agreed(&question, "y")?);
         if !yes {
             output::remark(&format!("The USB drive of an {} is at {}; name it with --to to copy there.", kind.part, drive.at.display()));
         }
