@@ -2,6 +2,7 @@
 
 use super::chip::{Chip, ClockSource, Field, Role};
 use super::chip_file::{FASTEST_CLOCK, SUPPLY, span, supply};
+use super::configuration::SMALL_SWING;
 use super::layout::{
     Board, Caution, ClockSetting, Console, HeaderPins, HoldPin, LoaderLine, Region, RegionOwner, Reservation, SerialNumber, SettingsStore,
     shape,
@@ -70,8 +71,13 @@ fn build(file: &Table, find_chip: &dyn Fn(&str) -> Result<Chip, String>) -> Opti
         cautions: cautions?.into_iter().map(|text| Caution { text: text.value }).collect(),
     };
     let chip = chip?;
-    let sound =
-        [starts_its_loader(file, &board, &chip), runs_at_its_clock(file, clock.at, &board, &chip), has_its_loader(file, &board, &chip)];
+    let sound = [
+        starts_its_loader(file, &board, &chip),
+        runs_at_its_clock(file, clock.at, &board, &chip),
+        drives_its_crystal(file, &board, &chip),
+        starts_at_its_supply(file, &board, &chip),
+        has_its_loader(file, &board, &chip),
+    ];
     sound.iter().all(|sound| *sound).then_some((board, chip))
 }
 
@@ -382,4 +388,35 @@ fn runs_at_its_clock(file: &Table, at: usize, board: &Board, chip: &Chip) -> boo
         file.wrong(at, format!("`hz` must be what [expected_configuration] gives, which is {gives}; found {}", board.clock.hz));
     }
     right
+}
+
+/// A fast crystal must get the swing that drives it.
+fn drives_its_crystal(file: &Table, board: &Board, chip: &Chip) -> bool {
+    let configuration = board.expected_configuration(chip, &chip.factory_configuration());
+    let underdriven = chip.underdriven(board.clock.source, &configuration);
+    if let (Some(field), ClockSource::Crystal { to_hz, .. }) = (underdriven, board.clock.source) {
+        let message = format!(
+            "[expected_configuration] must have `{} = \"full\"`: the crystal is of {to_hz}, and the small swing drives up to {SMALL_SWING}",
+            field.name
+        );
+        file.wrong(file.place("expected_configuration"), message);
+    }
+    underdriven.is_none()
+}
+
+/// The expected brown-out level must not hold the chip in reset at every supply that the board bears.
+fn starts_at_its_supply(file: &Table, board: &Board, chip: &Chip) -> bool {
+    let configuration = board.expected_configuration(chip, &chip.factory_configuration());
+    let most = board.highest_supply(None);
+    let listed = |field: &Field| board.expected_configuration.iter().any(|(name, _)| *name == field.name);
+    let level = chip.brown_out(&configuration).filter(|(field, level)| *level > most && listed(field));
+    if let Some((field, level)) = level {
+        let message = format!(
+            "`{}` must not hold the chip in reset at every supply up to {most}; found {level}; allowed: {}",
+            field.name,
+            one_of(field.values_at(most))
+        );
+        file.wrong(file.place("expected_configuration"), message);
+    }
+    level.is_none()
 }

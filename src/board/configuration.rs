@@ -3,7 +3,10 @@
 use super::chip::{Chip, ClockSource, Field, FieldValue, Role, Way, WayIn};
 use super::layout::Board;
 use crate::image::Span;
-use crate::units::Hertz;
+use crate::units::{Hertz, Millivolts};
+
+/// The fastest crystal that the small swing drives. Source: 2486, section "Crystal Oscillator", from memory.
+pub(super) const SMALL_SWING: Hertz = Hertz(8_000_000);
 
 /// A field together with what stands in it.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -52,6 +55,12 @@ impl Field {
     pub fn read<'c>(&'c self, bytes: &[u8]) -> Option<Setting<'c>> {
         let bits = self.bits_in(bytes)?;
         Some(Setting { field: self, bits, value: self.values.iter().find(|value| value.bits == bits) })
+    }
+
+    /// The names of the values that do not hold a chip with this supply in reset.
+    pub fn values_at(&self, supply: Millivolts) -> impl Iterator<Item = &str> {
+        let runs = move |value: &&FieldValue| value.resets_below.is_none_or(|level| level <= supply);
+        self.values.iter().filter(runs).map(|value| value.name.as_str())
     }
 
     /// Whether people may call the field so: by its name, or by the datasheet's symbol with or without the bit numbers.
@@ -144,6 +153,33 @@ impl Chip {
         Some(if divided { Hertz(full.0 / 8) } else { full })
     }
 
+    /// Whether this configuration has such a crystal driven, and only the full swing drives it. What chip files call `rc-` is no crystal.
+    pub fn needs_full_swing(&self, fitted: ClockSource, configuration: &[u8]) -> bool {
+        let chosen = self.value_for(Role::Clock, configuration);
+        let crystal =
+            chosen.is_some_and(|value| matches!(value.clock, Some(ClockSource::Crystal { .. })) && !value.name.starts_with("rc-"));
+        crystal && matches!(fitted, ClockSource::Crystal { to_hz, .. } if to_hz > SMALL_SWING)
+    }
+
+    /// The field of the crystal's swing, where this configuration drives such a crystal with less than it needs.
+    pub fn underdriven(&self, fitted: ClockSource, configuration: &[u8]) -> Option<&Field> {
+        let field = self.field_for(Role::CrystalSwing)?;
+        let small = field.read(configuration)?.value.is_some_and(|value| value.name == "small");
+        (small && self.needs_full_swing(fitted, configuration)).then_some(field)
+    }
+
+    /// The watchdog's field, where this configuration has it always on.
+    pub fn watchdog_always_on(&self, configuration: &[u8]) -> Option<&Field> {
+        let field = self.field("watchdog")?;
+        field.read(configuration)?.value.filter(|value| value.name == "always-on").map(|_| field)
+    }
+
+    /// The supply below which this configuration holds the chip in reset, and the field that says so.
+    pub fn brown_out(&self, configuration: &[u8]) -> Option<(&Field, Millivolts)> {
+        let level = |field: &Field| field.read(configuration)?.value?.resets_below;
+        self.fields.iter().filter_map(|field| Some((field, level(field)?))).max_by_key(|(_, level)| *level)
+    }
+
     /// The boot section that this configuration sets apart; `None` where the chip has none.
     pub fn boot_section(&self, configuration: &[u8]) -> Option<Span> {
         let bits = self.field_for(Role::BootSection)?.bits_in(configuration)?;
@@ -174,6 +210,11 @@ impl Chip {
 }
 
 impl Board {
+    /// The supply that the chip has: what is measured, or else the most that the board bears.
+    pub fn highest_supply(&self, measured: Option<Millivolts>) -> Millivolts {
+        measured.unwrap_or(self.supply.1)
+    }
+
     /// The flash outside the reservation, which the application has to itself.
     pub fn application(&self, chip: &Chip) -> Span {
         let whole = chip.flash_span();

@@ -5,9 +5,6 @@ use super::layout::ClockSetting;
 use crate::image::Span;
 use crate::units::{Hertz, Hex, Millivolts};
 
-/// The fastest crystal that the small swing drives.
-const SMALL_SWING: Hertz = Hertz(8_000_000);
-
 /// How a value is known.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Basis {
@@ -233,7 +230,7 @@ impl Draft<'_> {
             let now = field.read(&bytes).and_then(|setting| setting.value);
             let (value, basis) = match self.wanted(field, &bytes) {
                 Some((value, basis)) => (value, if now == Some(value) { held(Basis::Read) } else { basis }),
-                None => match now.filter(|value| self.configuration.is_some() && value.shuts.is_empty()) {
+                None => match now.filter(|value| self.configuration.is_some() && self.may_stay(field, value, &bytes)) {
                     Some(value) => (value, Basis::Read),
                     None => continue,
                 },
@@ -241,6 +238,13 @@ impl Draft<'_> {
             field.set(&mut bytes, value.bits);
             page.explained(&field.name, &quoted(&value.name), basis, &value.words);
         }
+    }
+
+    /// Whether what was read may be what is expected: not what shuts a way in, nor what keeps firmware from running, as a board has it
+    /// that somebody set so by mistake.
+    fn may_stay(&self, field: &Field, value: &FieldValue, bytes: &[u8]) -> bool {
+        let starves = self.chip.value.watchdog_always_on(bytes).is_some_and(|watchdog| watchdog.name == field.name);
+        value.shuts.is_empty() && !starves && value.resets_below.is_none_or(|level| level <= self.supply.value)
     }
 
     /// What the draft says of a field itself; `None` where it stays as it is.
@@ -253,7 +257,7 @@ impl Draft<'_> {
             Role::StartUp => Some((self.start_up(field)?, Basis::Assumed)),
             Role::ClockDivider => Some((named(if is_divided(self.clock.value) { "on" } else { "off" })?, self.clock.basis)),
             Role::KeepEeprom => Some((named("on")?, Basis::Assumed)),
-            Role::CrystalSwing => Some((named(self.swing()?)?, self.clock.basis)),
+            Role::CrystalSwing => Some((named(self.swing(bytes)?)?, self.clock.basis)),
             Role::ResetStart => Some((reservation.and_then(|_| named("loader"))?, self.reservation.basis)),
             Role::BootSection => {
                 let section = chip.boot_sections.iter().find(|section| Some(section.span) == reservation.map(|of| of.span))?;
@@ -263,10 +267,10 @@ impl Draft<'_> {
         }
     }
 
-    /// The swing that the crystal needs; slow ones are left with what they have. Source: 2486, section "Crystal Oscillator", from memory.
-    fn swing(&self) -> Option<&'static str> {
+    /// The swing that the clock needs; slow crystals are left with what they have.
+    fn swing(&self, bytes: &[u8]) -> Option<&'static str> {
         match self.clock.value.source {
-            ClockSource::Crystal { from_hz, .. } => (from_hz > SMALL_SWING).then_some("full"),
+            source @ ClockSource::Crystal { .. } => self.chip.value.needs_full_swing(source, bytes).then_some("full"),
             ClockSource::Internal { .. } | ClockSource::External => Some("small"),
         }
     }

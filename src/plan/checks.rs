@@ -1,8 +1,8 @@
 //! The findings that follow from an intent, its images and the baseline, before any plan is made.
 
 use super::desired::{ApplicationIntent, Desired, Intent, LoaderIntent, NamedImage, built_loader, loader_spans, removed_spans};
-use super::{Observed, fields, restore};
-use crate::board::{Board, Chip, ClockSource, Field, FieldValue, LineSpeed, Role, Way};
+use super::{Observed, fields, restore, running};
+use crate::board::{Board, Chip, Field, FieldValue, LineSpeed, Role, Way};
 use crate::finding::{Finding, Kind};
 use crate::image::{ByteAddress, Image, Memory, Span, start_at};
 use crate::units::Bytes;
@@ -31,7 +31,7 @@ pub(super) fn of_desired(case: &Case) -> Vec<Finding> {
     all.extend(case.settings_lost());
     all.extend(case.serial_number_lost());
     all.extend(case.loader_removed());
-    all.extend(case.clock());
+    all.extend(running::findings(case));
     all.extend(case.empty_start());
     all.extend(case.application_start());
     all.extend(case.loader_start());
@@ -282,39 +282,6 @@ impl<'a> Case<'a> {
         (apart && !stays).then(|| Finding::new(Kind::LoaderRemoved, sentence))
     }
 
-    /// A clock that differs from the baseline's, and that the board does not have or does not expect.
-    fn clock(&self) -> Option<Finding> {
-        let field = self.chip.field_for(Role::Clock)?;
-        let baseline = self.baseline.configuration.as_deref()?;
-        if field.bits_in(baseline) == field.bits_in(&self.desired.configuration) {
-            return None;
-        }
-        let value = fields::value(field, &self.desired.configuration);
-        let words = value.map_or("a reserved value".to_string(), |value| format!("'{}' ({})", value.name, value.words));
-        let board = &self.board.name;
-        let clock = describe(self.board.clock.source);
-        let (kind, sentence) = match value.and_then(|value| value.clock) {
-            Some(source) if !self.board.generic && fits(source, self.board.clock.source) => return None,
-            Some(source) if !self.board.generic && lacks(self.board.clock.source, source) => (
-                Kind::ClockMissing,
-                format!("The clock becomes {words}, but board {board} has {clock} and nothing else. The chip would stop answering."),
-            ),
-            Some(_) if !self.board.generic && self.expects(field, value) => return None,
-            _ if self.board.generic => (
-                Kind::ClockSourceChanged,
-                format!("The clock becomes {words}. Board {board} is a generic one: whether this clock is fitted is for you to know."),
-            ),
-            _ => (Kind::ClockSourceChanged, format!("The clock becomes {words}; board {board} expects {clock}.")),
-        };
-        Some(Finding::new(kind, sentence))
-    }
-
-    fn expects(&self, field: &Field, value: Option<&FieldValue>) -> bool {
-        let named = |name: &str| self.chip.field(name).is_some_and(|named| named.name == field.name);
-        let expected = &self.board.expected_configuration;
-        expected.iter().any(|(name, expected)| named(name) && value.is_some_and(|value| value.name == *expected))
-    }
-
     /// Reset starts at blank flash afterwards, and did not before, or somewhere else.
     fn empty_start(&self) -> Option<Finding> {
         let start = self.start();
@@ -433,34 +400,6 @@ fn changed_bytes(before: &Image, after: &Image, span: Span, blank: u8) -> usize 
         (None, new) => new.is_some(),
     };
     (span.start().0..span.end().0).filter(changed).count()
-}
-
-/// Whether a clock setting is for what the board has.
-fn fits(setting: ClockSource, board: ClockSource) -> bool {
-    match (setting, board) {
-        (ClockSource::Crystal { from_hz, to_hz }, ClockSource::Crystal { from_hz: least, to_hz: most }) => {
-            from_hz <= least && most <= to_hz
-        }
-        (one, other) => one == other,
-    }
-}
-
-/// Whether a board with `board` has no part at all that `setting` would run on.
-fn lacks(board: ClockSource, setting: ClockSource) -> bool {
-    match setting {
-        ClockSource::Internal { .. } => false,
-        ClockSource::Crystal { .. } => !matches!(board, ClockSource::Crystal { .. }),
-        ClockSource::External => !matches!(board, ClockSource::External),
-    }
-}
-
-fn describe(source: ClockSource) -> String {
-    match source {
-        ClockSource::Internal { hz } => format!("the chip's own oscillator ({hz})"),
-        ClockSource::Crystal { from_hz, to_hz } if from_hz == to_hz => format!("a crystal of {from_hz}"),
-        ClockSource::Crystal { from_hz, to_hz } => format!("a crystal of {from_hz} to {to_hz}"),
-        ClockSource::External => "a signal on the clock pin".to_string(),
-    }
 }
 
 /// The field values that shut the way in use.

@@ -18,6 +18,7 @@ mod outline;
 mod read;
 mod reconcile;
 mod restore;
+mod running;
 mod stakes;
 mod step;
 mod through_loader;

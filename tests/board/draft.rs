@@ -69,3 +69,24 @@ fn a_clock_that_the_chip_cannot_have_is_known() {
     assert!(can_run(&chip, of(20_000_000)));
     assert!(!can_run(&chip, of(32_000_000)));
 }
+
+/// Read from a board that somebody has set so by mistake: what keeps firmware from running is not what the board should have.
+#[test]
+fn what_keeps_firmware_from_running_is_not_expected_because_it_was_read() {
+    let chip = Catalog::built_in().chip("ATmega1284P").expect("the chip");
+    let set = |fields: &[(&str, &str)]| {
+        let mut bytes = chip.factory_configuration();
+        for (name, value) in fields {
+            let field = chip.field(name).expect("a field");
+            field.set(&mut bytes, field.value(value).expect("a value").bits);
+        }
+        let clock = ClockSetting { source: ClockSource::Internal { hz: Hertz(8_000_000) }, hz: Hertz(1_000_000) };
+        let mut draft = draft(&chip, clock, Some(bytes), None);
+        draft.supply = Stated::told(Millivolts(3_300));
+        draft.write().text
+    };
+    let bad = set(&[("watchdog", "always-on"), ("brown-out", "below-4v3")]);
+    assert!(!bad.contains("watchdog") && !bad.contains("brown-out"), "{bad}");
+    let good = set(&[("watchdog", "by-firmware"), ("brown-out", "below-2v7")]);
+    assert!(good.contains("watchdog = \"by-firmware\" # read") && good.contains("brown-out = \"below-2v7\" # read"), "{good}");
+}

@@ -51,6 +51,36 @@ fn a_configuration_that_shuts_the_header_is_refused() {
 }
 
 #[test]
+fn a_configuration_under_which_no_firmware_may_run_needs_consent() {
+    let home = Home::new();
+    home.run("boards new bed --chip ATmega328P --supply 3.3 --clock internal --hz 8MHz").exits(0);
+    home.run("sim new bed --board bed").exits(0);
+    for (what, finding) in [("watchdog=always-on", "watchdog-must-be-fed"), ("brown-out=below-4v3", "supply-below-brown-out")] {
+        let line = format!("configure {what} --via sim:bed --yes");
+        refused(&home, "bed", &line, finding);
+        home.run(&line).exits(3).says(&format!("farrier {line} --accept {finding}"));
+        let before = home.export("bed").fuses();
+        home.run(&format!("{line} --accept {finding}")).exits(0);
+        assert_ne!(home.export("bed").fuses(), before, "{what}");
+    }
+    // The other way round, and a level that the supply reaches, ask for nothing.
+    home.run("configure watchdog=by-firmware brown-out=below-2v7 --via sim:bed --yes").exits(0);
+}
+
+#[test]
+fn a_board_file_that_wants_the_watchdog_always_on_is_asked_nothing() {
+    let home = Home::new();
+    home.run("boards new bed --chip ATmega328P --clock internal --hz 8MHz --to bed.toml").exits(0);
+    let file = std::fs::read_to_string(home.path().join("bed.toml")).expect("the file");
+    let wants = file.replace("[expected_configuration]\n", "[expected_configuration]\nwatchdog = \"always-on\"\n");
+    assert_ne!(wants, file);
+    home.file("bed.toml", wants.as_bytes());
+    home.run("sim new bed --board bed.toml").exits(0);
+    home.run("loader install --via sim:bed --yes").exits(0);
+    home.run("inspect --via sim:bed").exits(0).says("always-on");
+}
+
+#[test]
 fn a_chip_that_does_not_answer_is_told_with_what_the_lines_show() {
     let home = Home::new();
     home.run("sim new bench --board vent").exits(0);

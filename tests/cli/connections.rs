@@ -21,8 +21,11 @@ fn the_board_feeds_itself_unless_it_is_said_otherwise() {
     let pair = "connections --board vent --bridge atmega328p";
     home.run(pair).exits(0).says("The board feeds itself").says("--powered-by bridge").says("Never feed a board from two supplies.");
     home.run(&format!("{pair} --powered-by bridge")).exits(0).says("The bridge feeds the board with 5.0 V from its pin 5V");
-    let own = include_str!("../../boards/demo/frost.toml").replace("least_mv = 3_000", "least_mv = 1_700");
-    home.file("low.toml", own.replace("most_mv = 3_600", "most_mv = 1_900").replace("signal_mv = 3_300", "signal_mv = 1_800").as_bytes());
+    let lower =
+        [("least_mv = 3_000", "least_mv = 1_700"), ("most_mv = 3_600", "most_mv = 1_900"), ("signal_mv = 3_300", "signal_mv = 1_800")];
+    let lower = lower.into_iter().chain([("below-2v7", "below-1v8")]);
+    let own = lower.fold(include_str!("../../boards/demo/frost.toml").to_owned(), |own, (from, to)| own.replace(from, to));
+    home.file("low.toml", own.as_bytes());
     let low = "connections --board ./low.toml --bridge rp2040";
     home.run(low).exits(0);
     home.run(&format!("{low} --powered-by bridge")).exits(3).says("supply-out-of-range").says("--powered-by board");

@@ -1,11 +1,11 @@
 //! Every finding has a case that raises it and one that does not; the loop at the end demands both.
 
 use super::made_up::*;
-use farrier::board::{Board, Catalog, Chip, SerialNumber};
+use farrier::board::{Board, Catalog, Chip, ClockSetting, ClockSource, SerialNumber};
 use farrier::finding::{Finding, Kind as K, Severity};
 use farrier::image::{ByteAddress, Image, Memory};
 use farrier::plan::*;
-use farrier::units::Millivolts;
+use farrier::units::{Hertz, Millivolts};
 
 /// A board, what it holds, and what is wanted of it.
 struct Scene {
@@ -120,7 +120,7 @@ fn cases(kind: K) -> (Vec<Finding>, Vec<Finding>) {
             (application_over_reservation(), application_over_reservation().wants(install_with(application(500))))
         }
         K::ConflictingImageData => (bare().wants(install_with(application(0x610))), bare().wants(install_with(application(0x5FF)))),
-        K::LosesProgrammingAccess => (bare().wants(configure("reset-pin", "on")), bare().wants(configure("watchdog-always-on", "on"))),
+        K::LosesProgrammingAccess => (bare().wants(configure("reset-pin", "on")), bare().wants(configure("keep-eeprom", "off"))),
         K::ReservedBitsChanged => {
             (bare().wants(configuration_image(&[0x7A, 0xDF, 0x07])), bare().wants(configuration_image(&[0x7A, 0xDF, 0xFF])))
         }
@@ -166,6 +166,9 @@ fn cases(kind: K) -> (Vec<Finding>, Vec<Finding>) {
             (fitted().wants(internal()), bare().wants(configure("clock", "crystal-8-to-16-mhz")))
         }
         K::ClockMissing => (bare().wants(configure("clock", "external")), bare().wants(configure("clock", "crystal-8-to-16-mhz"))),
+        K::CrystalUnderdriven => (swung(8_000_001), swung(8_000_000)),
+        K::WatchdogMustBeFed => (fed(false), fed(true)),
+        K::SupplyBelowBrownOut => (supplied(Some(4_299)), supplied(Some(4_300))),
         K::ResetIntoEmptyFlash => (bare().wants(configure("reset-start", "loader")), fitted().wants(remove())),
         K::ReadoutLocked => {
             let lock = |value: &str| Intent { lock: vec![("programming-lock".into(), value.into())], ..Intent::default() };
@@ -189,6 +192,84 @@ fn cases(kind: K) -> (Vec<Finding>, Vec<Finding>) {
         K::UnusedBitsRead => (bare().with(|scene| scene.baseline.lock = Some(0x3F)), bare()),
     };
     (raising.findings(), silent.findings())
+}
+
+/// An ATmega8 is set to the board's crystal of so many hertz, and keeps the small swing that it is shipped with.
+fn swung(hz: u32) -> Scene {
+    let (mut board, chip) = Catalog::built_in().board("generic-atmega8").expect("a generic board");
+    board.generic = false;
+    board.clock = ClockSetting { source: ClockSource::Crystal { from_hz: Hertz(hz), to_hz: Hertz(hz) }, hz: Hertz(hz) };
+    Scene { baseline: factory(&chip), intent: configure("clock", "crystal-fast"), chip, board }
+}
+
+#[test]
+fn a_crystal_that_gets_its_swing_with_it_and_a_resistor_that_needs_none_are_not_asked_about() {
+    let both = |clock: &str, swing: &str| {
+        let fields = [("clock", clock), ("crystal-swing", swing)];
+        let configuration = fields.map(|(field, value)| (field.into(), value.into())).into();
+        swung(12_000_000).wants(Intent { configuration, ..Intent::default() })
+    };
+    assert!(has(&both("crystal-fast", "small"), K::CrystalUnderdriven));
+    assert!(!has(&both("crystal-fast", "full"), K::CrystalUnderdriven));
+    assert!(!has(&both("rc-8-to-12-mhz", "small"), K::CrystalUnderdriven));
+}
+
+/// The watchdog is to be always on, and the board file says so or not.
+fn fed(expected: bool) -> Scene {
+    let value = if expected { "always-on" } else { "by-firmware" };
+    let file_says = |scene: &mut Scene| scene.board.expected_configuration.push(("watchdog".into(), value.into()));
+    Scene::fitted().with(file_says).wants(configure("watchdog", "always-on"))
+}
+
+/// A board for any supply gets a brown-out level of 4.3 V while its supply measures so much.
+fn supplied(mv: Option<u16>) -> Scene {
+    let change = |scene: &mut Scene| {
+        scene.board.supply.0 = Millivolts(2_700);
+        scene.baseline.access = Some(Access { supply: mv.map(Millivolts), ..access() });
+    };
+    Scene::fitted().with(change).wants(configure("brown-out", "4.3-v"))
+}
+
+fn has(scene: &Scene, kind: K) -> bool {
+    scene.findings().iter().any(|finding| finding.kind == kind)
+}
+
+#[test]
+fn a_watchdog_that_is_always_on_already_is_asked_about_no_more() {
+    let on = |scene: &mut Scene| {
+        let held = scene.baseline.configuration.as_mut().expect("a configuration");
+        scene.chip.field("watchdog").expect("a field").set(held, 0);
+    };
+    assert!(!has(&fed(false).with(on), K::WatchdogMustBeFed));
+    // Nor does it come back through another job.
+    assert!(!has(&Scene::fitted().with(on).wants(write(application(90))), K::WatchdogMustBeFed));
+    let generic = |scene: &mut Scene| scene.board.generic = true;
+    assert!(has(&fed(false).with(generic), K::WatchdogMustBeFed));
+}
+
+#[test]
+fn a_board_file_that_wants_the_watchdog_always_on_installs_its_loader_unasked() {
+    let scene = fed(true).wants(install());
+    let (desired, findings) = desire(&scene.intent, &scene.baseline, &scene.chip, &scene.board).expect("a desired state");
+    assert!(scene.chip.watchdog_always_on(&desired.configuration).is_some());
+    assert!(findings.iter().all(|finding| finding.severity() == Severity::Note), "{findings:?}");
+}
+
+#[test]
+fn a_brown_out_level_is_held_against_the_supply_that_is_measured_or_else_the_highest_of_the_board() {
+    let at_most = |mv: u16| supplied(None).with(|scene| scene.board.supply.1 = Millivolts(mv));
+    assert!(has(&at_most(3_600), K::SupplyBelowBrownOut));
+    assert!(!has(&at_most(4_300), K::SupplyBelowBrownOut));
+    // A level that is there already, and a lower one, are no change for the worse.
+    let there = |scene: &mut Scene| {
+        let held = scene.baseline.configuration.as_mut().expect("a configuration");
+        scene.chip.field("brown-out").expect("a field").set(held, 4);
+    };
+    assert!(!has(&at_most(3_600).with(there), K::SupplyBelowBrownOut));
+    assert!(!has(&at_most(3_600).wants(configure("brown-out", "2.7-v")), K::SupplyBelowBrownOut));
+    // Two measurements of one supply put the same at stake.
+    let stake = |mv| supplied(Some(mv)).findings().into_iter().find(|finding| finding.kind == K::SupplyBelowBrownOut).expect("it").stake;
+    assert_eq!(stake(3_300), stake(3_310));
 }
 
 /// A serial number near the end of the application's flash.

@@ -40,6 +40,10 @@ fn value(bits: u8, name: &str) -> FieldValue {
     }
 }
 
+fn level(bits: u8, name: &str, mv: u16) -> FieldValue {
+    FieldValue { resets_below: Some(Millivolts(mv)), ..value(bits, name) }
+}
+
 fn field(name: &str, role: Option<Role>, byte: usize, mask: u8, values: Vec<FieldValue>) -> Field {
     Field { name: name.into(), symbol: name.to_uppercase(), words: format!("{name} in words"), role, byte, mask, values }
 }
@@ -88,7 +92,7 @@ pub fn chip(kind: Kind) -> Chip {
         field("start-up", Some(Role::StartUp), 0, 0x03, (0..4).map(|n| value(n, &format!("start-up-{n}"))).collect()),
         shutting("reset-pin", 1, 0x80, 0),
         shutting("serial-programming", 1, 0x20, 1),
-        on_off("watchdog-always-on", None, 1, 0x10),
+        field("watchdog", None, 1, 0x10, vec![value(0, "always-on"), value(1, "by-firmware")]),
         field(
             "boot-section",
             Some(Role::BootSection),
@@ -97,7 +101,7 @@ pub fn chip(kind: Kind) -> Chip {
             (0..4).map(|n| value(n, &format!("size-{n}"))).collect(),
         ),
         field("reset-start", Some(Role::ResetStart), boot_byte, 0x01 << boot_shift, vec![value(0, "loader"), value(1, "application")]),
-        field("brown-out", None, 2, 0x07, vec![value(7, "off"), value(5, "2.7-v"), value(4, "4.3-v")]),
+        field("brown-out", None, 2, 0x07, vec![value(7, "off"), level(5, "2.7-v", 2_700), level(4, "4.3-v", 4_300)]),
     ];
     if kind != Kind::Unprotected {
         fields.push(on_off("keep-eeprom", Some(Role::KeepEeprom), 1, 0x08));

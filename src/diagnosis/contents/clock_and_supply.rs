@@ -74,12 +74,9 @@ impl Contents<'_, '_> {
     fn brown_out(&mut self) {
         let Case { board, chip, .. } = *self.case;
         let measured = self.observed.access.as_ref().and_then(|access| access.supply);
-        let supply = measured.unwrap_or(board.levels);
-        let level = chip.decode(self.configuration).into_iter().find_map(|setting| {
-            let level = setting.value?.resets_below?;
-            (level > supply).then_some((setting.field.name.clone(), level))
-        });
-        let Some((name, level)) = level else { return };
+        let supply = board.highest_supply(measured);
+        let Some((field, level)) = chip.brown_out(self.configuration).filter(|(_, level)| *level > supply) else { return };
+        let name = field.name.clone();
         let sentence = format!(
             "The brown-out level is {level} and the supply {supply}, so the chip is held in reset for ever and its firmware never starts."
         );

@@ -46,11 +46,10 @@ impl Contents<'_, '_> {
     /// A watchdog that is always on, where nothing says that it should be. Firmware that does not know of it never gets far.
     pub(super) fn watchdog(&mut self) {
         let Case { board, chip, recognised, .. } = *self.case;
-        let Some(field) = chip.field("watchdog") else { return };
+        let Some(field) = chip.watchdog_always_on(self.configuration) else { return };
         let listed = board.expected_configuration.iter().any(|(name, _)| *name == field.name);
-        let on = field.read(self.configuration).is_some_and(|setting| setting.name() == "always-on");
         let kept = self.made.snapshot.is_some() && self.kept_value(field).is_none();
-        if listed || !on || kept || recognised.is_some() || self.told.has(CauseKind::AsShipped) {
+        if listed || kept || recognised.is_some() || self.told.has(CauseKind::AsShipped) {
             return;
         }
         let sentence =
