@@ -150,7 +150,7 @@ pub fn on_board(context: &Context, change: &Change, connected: &mut Connected, l
         // While nothing is done to it, the board is not held in reset.
         bench.release()?;
     }
-    scene.show(&decided, scene.first_write(&journal)?);
+    scene.show(&decided, safety::is_first_write(&journal, scene.board)?);
     if context.global.rehearse {
         decided.rehearsed = Some(scene.rehearse(&decided, &aim)?);
     }
@@ -309,10 +309,6 @@ impl Scene<'_> {
             journal.end_unchanged(record.job.id, record.job.last_entry())?;
         }
         Ok(job)
-    }
-
-    fn first_write(&self, journal: &Journal) -> Result<bool, Stop> {
-        Ok(!journal.jobs()?.iter().any(|job| job.board == self.board.name))
     }
 
     /// The board, what goes on from where, the plan and its findings, as text.

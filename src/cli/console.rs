@@ -68,6 +68,21 @@ impl Console {
         }
     }
 
+    /// Passes over what the board has said so far: it is about something else.
+    ///
+    /// # Errors
+    /// The port is gone.
+    pub fn pass_over(&mut self) -> Result<(), Stop> {
+        let wire = self.wire();
+        loop {
+            let mut heard = Vec::new();
+            wire.receive(&mut heard, wire.clock().now()).map_err(gone)?;
+            if heard.is_empty() {
+                return Ok(());
+            }
+        }
+    }
+
     /// Resets the board by a control line of the port; false where there is none, or the port has none.
     ///
     /// # Errors

@@ -56,25 +56,27 @@ pub fn write(context: &Context, application: &NamedImage) -> Result<ExitCode, St
     }
     let sending = Sending::of(application, &board, &chip)?;
     let watch = Watch::asked_for(context, &board)?;
+    let port = if context.global.dry_run { None } else { Some(context.own_port()?) };
+    let journal = context.journal()?;
     if !context.global.json {
         board_view::introduce(&board, &chip, from);
         output::gap();
-        safety::print(&board, true);
+        safety::print(&board, safety::is_first_write(&journal, &board)?);
         output::say(sending.to_string());
         findings.iter().for_each(output::finding);
         output::gap();
     }
-    if context.global.dry_run {
+    let Some(port) = port else {
         sending.tell_dry_run(context, &findings);
         return Ok(ExitCode::SUCCESS);
-    }
-    let accepted = consent::gather(context, &findings, &[])?;
-    consent::confirm(context, &format!("This changes {}.", board.name))?;
-    let port = context.own_port()?;
+    };
+    // Opening it may reset the board, so the cautions stand above; and nobody is asked about a port that does not open.
     let mut console = Console::open(context, &port, sending.baud)?;
+    let accepted = consent::gather(context, &findings, &[])?;
+    consent::confirm(context, &format!("This changes {} through {port}.", board.name))?;
     let plan = loader_plan(application, sending.span, sending.takes(), &chip);
     let entered = Entered { board: &board, application, port: port.to_string(), plan: &plan, findings: &findings, accepted };
-    let mut job = LoaderJob::enter(context, entered)?;
+    let mut job = LoaderJob::enter(context, journal, entered)?;
     let heard = sending.send(&mut console, &mut job)?;
     let watched = watch.map(|watch| console.watch(watch, &heard)).transpose()?;
     sending.tell_done(context, &job, watched.as_ref());
@@ -125,6 +127,8 @@ impl<'a> Sending<'a> {
 
     /// Resets the board, or has it reset, and sends.
     fn transfer(&self, console: &mut Console, job: &mut LoaderJob) -> Result<Vec<u8>, Stop> {
+        // While somebody thought, the loader may have asked, and given up.
+        console.pass_over()?;
         let by_itself = console.reset(self.board.console.as_ref().and_then(|console| console.reset_line))?;
         if !by_itself {
             output::remark("Reset the board now: press its reset button, or switch it off and on.");

@@ -1,7 +1,6 @@
 //! A write through a fitted loader as a job in the journal. Nothing was read, so it has no snapshot, and no later job inherits from it.
 
 use super::context::{Context, MADE_BY, command_again, date};
-use super::stop::Stop;
 use crate::board::Board;
 use crate::finding::Finding;
 use crate::image::Memory;
@@ -34,9 +33,8 @@ impl LoaderJob {
     ///
     /// # Errors
     /// The journal cannot be written.
-    pub fn enter(context: &Context, entered: Entered) -> Result<LoaderJob, Stop> {
+    pub fn enter(context: &Context, mut journal: Journal, entered: Entered) -> Result<LoaderJob, RecordError> {
         let Entered { board, application, port, plan, findings, accepted } = entered;
-        let mut journal = context.journal()?;
         let command = command_again(&[]);
         let again = |job: &Job| {
             job.ended.is_none()

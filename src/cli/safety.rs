@@ -2,6 +2,7 @@
 
 use super::output;
 use crate::board::Board;
+use crate::record::{Journal, RecordError};
 
 /// In full, as the first plan that writes to a board shows them.
 pub const WORDS: &[&str] = &[
@@ -12,6 +13,14 @@ pub const WORDS: &[&str] = &[
     "A wrong configuration byte can shut the programming header for good.",
     "Follow local codes, and leave mains wiring to licensed people.",
 ];
+
+/// Whether no job has written to such a board yet.
+///
+/// # Errors
+/// When the journal cannot be read.
+pub fn is_first_write(journal: &Journal, board: &Board) -> Result<bool, RecordError> {
+    Ok(!journal.jobs()?.iter().any(|job| job.board == board.name))
+}
 
 /// Prints the board's own cautions, and all safety words before them where this is the first write to it.
 pub fn print(board: &Board, first_write: bool) {

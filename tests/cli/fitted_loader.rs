@@ -16,11 +16,13 @@ fn home() -> Home {
 fn what_can_be_known_beforehand_stops_it_before_the_port_is_touched() {
     let home = home();
     let write = "write vent.hex --way fitted-loader --board vent";
-    home.run(write).exits(3).says("consent is missing for no-snapshot-possible").says("there will be no way back");
-    home.run(&format!("{write} --accept no-snapshot-possible")).exits(3).says("nobody is here to say yes");
-    home.run(&format!("{write} --accept no-snapshot-possible --yes")).exits(2).says("Give --via PORT");
-    home.run(&format!("{write} --accept no-snapshot-possible --yes --via sim:vent")).exits(2).says("sim:vent is no serial port of a board");
-    home.run(&format!("{write} --accept no-snapshot-possible --yes --via /dev/nowhere")).exits(4);
+    home.run(write).exits(2).says("Give --via PORT");
+    // Nobody is asked for a consent before the port is there.
+    for (port, code, says) in [("sim:vent", 2, "sim:vent is no serial port of a board"), ("/dev/nowhere", 4, "/dev/nowhere")] {
+        let ran = home.run(&format!("{write} --via {port}"));
+        ran.exits(code).says(says);
+        assert!(!ran.err.contains("consent"), "{}", ran.err);
+    }
     home.run(&format!("{write} --dry-run")).exits(0).says("at 38400 baud: 310 bytes").says("nothing was changed");
     home.run("write vent.hex --way fitted-loader").exits(2).says("Give --board NAME");
     home.run("write vent.hex --way fitted-loader --board generic-atmega1284p").exits(2).says("reserves no flash for a loader");
@@ -36,6 +38,41 @@ fn watching_needs_a_port_and_a_board_that_runs_firmware() {
     home.run("write vent.hex --via sim:vent --yes --watch").exits(2).says("runs no firmware").says("Nothing was changed");
     home.run("write vent.hex --via sim:vent --yes --watch 0").exits(2).says("from 1 to 3600");
     home.run("inspect --via sim:vent --watch").exits(2).says("does not take --watch");
+}
+
+/// The safety words that only the first write to a board shows, and the board's own caution that each shows.
+const FIRST: &str = "Never feed a board from two supplies.";
+const OWN: &str = "The vent motors can start as soon as the firmware starts.";
+
+#[test]
+fn consents_are_asked_for_at_an_open_port_and_nothing_is_sent_without() {
+    let home = home();
+    let mut sent = 0;
+    let mut at_the_port = |line: &str| {
+        run_at_a_port(&home, line, |bytes| {
+            sent += bytes.len();
+            b"C".to_vec()
+        })
+    };
+    let write = "write vent.hex --way fitted-loader --board vent --via PORT";
+    at_the_port(write).exits(3).says("consent is missing for no-snapshot-possible").says("there will be no way back").says(FIRST).says(OWN);
+    at_the_port(&format!("{write} --accept no-snapshot-possible")).exits(3).says("nobody is here to say yes");
+    assert_eq!(sent, 0);
+    assert_eq!(home.run("journal --json").json()["jobs"].as_array().map(Vec::len), Some(0));
+}
+
+#[test]
+fn the_safety_words_come_in_full_with_the_first_write_to_a_board() {
+    let home = home();
+    let dry = "write vent.hex --way fitted-loader --board vent --dry-run";
+    home.run(dry).exits(0).says(FIRST).says(OWN);
+    write_to_loader(&home, "vent.hex", None).exits(0).says(FIRST).says(OWN);
+    for ran in [write_to_loader(&home, "vent.hex", None), home.run("loader install --via sim:vent --dry-run")] {
+        assert!(!ran.exits(0).says(OWN).out.contains(FIRST), "{}", ran.out);
+    }
+    let other = "write frost.hex --way fitted-loader --board frost --dry-run";
+    home.file("frost.hex", demo_application("frost"));
+    home.run(other).exits(0).says(FIRST);
 }
 
 const BLOCK: usize = 3 + 128 + 2;
