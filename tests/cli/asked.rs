@@ -1,11 +1,15 @@
 //! Numbered questions: at a terminal, and where nobody can be asked.
 
+use super::loader::demo_application;
 use super::{Home, Ran};
 use farrier::sim::Pty;
 use rustix::termios::{LocalModes, OptionalActions, tcgetattr, tcsetattr};
 use std::fs::File;
 use std::io::{Read, Write};
 use std::process::{Command, Stdio};
+use std::sync::mpsc::{Receiver, channel};
+use std::thread;
+use std::time::Duration;
 
 /// The program with stdin and stderr at a terminal.
 fn at(pty: &Pty, command: &mut Command) {
@@ -16,20 +20,26 @@ fn at(pty: &Pty, command: &mut Command) {
 /// Ends the input of a terminal, as a key.
 const CTRL_D: char = '\x04';
 
-/// Runs the program at a terminal that hands it `typed` line by line, as people's terminals do; and all that stderr showed.
-fn typing(home: &Home, args: &[&str], typed: &str) -> (Ran, String) {
-    let mut pty = Pty::open().expect("a pty");
+/// A terminal that hands over what is typed line by line, as people's terminals do.
+fn terminal() -> Pty {
+    let pty = Pty::open().expect("a pty");
     let port = File::options().read(true).write(true).open(pty.path()).expect("the terminal");
     let mut settings = tcgetattr(&port).expect("its settings");
     settings.local_modes |= LocalModes::ICANON;
     tcsetattr(&port, OptionalActions::Now, &settings).expect("they are set");
+    pty
+}
+
+/// Runs the program at a terminal where this is typed; and all that stderr showed.
+fn typing(home: &Home, args: &[&str], typed: &str) -> (Ran, String) {
+    let mut pty = terminal();
     let mut command = home.command();
     at(&pty, command.args(args));
     let running = command.spawn().expect("it starts");
-    drop((command, port));
+    drop(command);
     let mut screen = pty.reader().expect("its other end");
     pty.writer().write_all(typed.as_bytes()).expect("the answers");
-    let shown = std::thread::spawn(move || {
+    let shown = thread::spawn(move || {
         let mut shown = String::new();
         screen.read_to_string(&mut shown).map(|_| shown)
     });
@@ -145,4 +155,58 @@ fn where_nobody_can_be_asked_it_is_said_what_to_type() {
     ran.says("  farrier inspect --via ");
     let ran = home.run("inspect --via tcp://127.0.0.1:1");
     ran.exits(2).says("Which board is it?").says("  farrier inspect --via tcp://127.0.0.1:1 --board ");
+}
+
+/// What comes from the program at this port, as it comes.
+fn heard_at(pty: &Pty) -> Receiver<Vec<u8>> {
+    let (mut port, (tell, heard)) = (pty.reader().expect("its other end"), channel());
+    thread::spawn(move || {
+        let mut bytes = [0; 1024];
+        while let Ok(count) = port.read(&mut bytes) {
+            // A closed port gives nothing at once.
+            if count == 0 {
+                thread::sleep(Duration::from_millis(1));
+            } else if tell.send(bytes[..count].to_vec()).is_err() {
+                return;
+            }
+        }
+    });
+    heard
+}
+
+const SOON: Duration = Duration::from_secs(20);
+
+/// Waits until the terminal has shown this.
+fn wait_for(screen: &Receiver<Vec<u8>>, text: &str) {
+    let mut shown = String::new();
+    while !shown.contains(text) {
+        let more = screen.recv_timeout(SOON).unwrap_or_else(|_| panic!("not shown: {text}\n{shown}"));
+        shown += &String::from_utf8_lossy(&more);
+    }
+}
+
+/// The loader asked while somebody thought, and has given up since: what would be sent then goes to whatever the board runs now.
+#[test]
+fn what_a_loader_asked_before_the_answer_is_passed_over() {
+    let home = Home::new();
+    home.file("vent.hex", demo_application("vent"));
+    let (mut desk, mut board) = (terminal(), Pty::open().expect("a pty"));
+    let mut command = home.command();
+    command.args(["write", "vent.hex", "--way", "fitted-loader", "--board", "vent", "--via"]).arg(board.path());
+    at(&desk, &mut command);
+    let mut running = command.spawn().expect("it starts");
+    drop(command);
+    let (screen, port) = (heard_at(&desk), heard_at(&board));
+    wait_for(&screen, "Type no-snapshot-possible");
+    board.writer().write_all(b"CCC").expect("the port");
+    desk.writer().write_all(b"no-snapshot-possible\n").expect("the answer");
+    wait_for(&screen, "Go ahead?");
+    desk.writer().write_all(b"yes\n").expect("the answer");
+    wait_for(&screen, "Reset the board now");
+    assert_eq!(port.recv_timeout(Duration::from_millis(300)).ok(), None, "it was sent to");
+    // One that asks now is.
+    board.writer().write_all(b"C").expect("the port");
+    assert_eq!(port.recv_timeout(SOON).expect("a block")[..3], [1, 1, 0xFE]);
+    running.kill().expect("it is ended");
+    running.wait().expect("it ends");
 }
