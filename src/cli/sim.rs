@@ -266,6 +266,9 @@ fn told(context: &Context, name: &str, sentence: &str) {
     output::next(format!("farrier inspect --via sim:{name}"));
 }
 
+/// The widest that names stand in a column; longer ones, and paths, have a line of their own.
+const COLUMN: usize = 20;
+
 fn list(context: &Context) -> Result<(), Stop> {
     let all = context.sims().list()?;
     if context.global.json {
@@ -277,12 +280,15 @@ fn list(context: &Context) -> Result<(), Stop> {
         output::next("farrier sim new bench-1 --board vent");
         return Ok(());
     }
-    let width = |of: fn(&Glance) -> &str| all.iter().map(|sim| of(sim).chars().count()).max().unwrap_or(0);
+    let width = |of: fn(&Glance) -> &str| all.iter().map(|sim| of(sim).chars().count()).max().unwrap_or(0).min(COLUMN);
     let (name, board, chip) = (width(|sim| &sim.name).max(4), width(|sim| &sim.board).max(5), width(|sim| &sim.chip).max(4));
     output::line(format!("{:<name$} {:<board$} {:<chip$} operations violations  bricked, faults", "name", "board", "chip"));
     for sim in &all {
-        let counts = format!("{:>10} {:>10}", sim.operations, sim.violations);
-        output::line(format!("{:<name$} {:<board$} {:<chip$} {counts}  {}", sim.name, sim.board, sim.chip, wrong(sim)));
+        let own_line = |text: &str| text.chars().count() > COLUMN;
+        let in_row = |text: &'_ str| if own_line(text) { String::new() } else { text.to_owned() };
+        [&sim.name, &sim.board].into_iter().filter(|text| own_line(text)).for_each(output::say);
+        let row = format!("{:<name$} {:<board$} {:<chip$}", in_row(&sim.name), in_row(&sim.board), sim.chip);
+        output::say_under(&format!("{row} {:>10} {:>10}  ", sim.operations, sim.violations), wrong(sim));
     }
     output::next(format!("farrier inspect --via sim:{}", all[0].name));
     Ok(())

@@ -8,7 +8,10 @@ use super::stop::Stop;
 use crate::board::known_chips;
 use crate::record::{Job, Journal};
 use serde_json::json;
+use std::cmp::Reverse;
+use std::path::Path;
 use std::process::ExitCode;
+use std::time::SystemTime;
 
 /// Shows it.
 ///
@@ -34,16 +37,16 @@ pub fn run(context: &Context) -> Result<ExitCode, Stop> {
     output::gap();
     let found = bridges::find(&context.home);
     output::say_under("Bridges    ", plugged_in(&found));
-    let own = context.catalog.own_names();
+    let own = newest_first(context.catalog.own_names(), |name| changed(&context.home.boards().join(format!("{name}.toml"))));
     output::say_under("Boards     ", boards(&own));
+    let sims = newest_first(sims, |name| context.sims().last_saved(name));
     let simulated = match sims.is_empty() {
         true => "none yet; sim:vent, sim:pump and sim:frost are made at first use".into(),
-        false => sims.iter().map(|name| format!("sim:{name}")).collect::<Vec<_>>().join(", "),
+        false => few(sims.iter().map(|name| format!("sim:{name}")), "farrier sim list"),
     };
     output::say_under("Simulated  ", simulated);
-    let done = jobs.len() - open.len();
-    output::say_under("Journal    ", format!("{done} jobs ended, {} unfinished", open.len()));
-    for job in &open {
+    output::say_under("Journal    ", journal(jobs.len() - open.len(), open.len()));
+    if let Some(job) = open.last() {
         output::say_under("Unfinished ", format!("job {} on {} through {}; this goes on:", job.id, job.board, job.bridge));
         output::line(format!("           {}", job.command));
     }
@@ -53,9 +56,48 @@ pub fn run(context: &Context) -> Result<ExitCode, Stop> {
     Ok(ExitCode::SUCCESS)
 }
 
+/// How many columns the names of one kind may take: however many there are, the screen stays one that is seen at a glance.
+const ROOM: usize = 60;
+
+/// The first of `all`, and how many more there are, which `command` lists.
+fn few(all: impl Iterator<Item = String>, command: &str) -> String {
+    let all: Vec<String> = all.collect();
+    let mut long = 0;
+    let shown = all.iter().take_while(|name| {
+        long += name.chars().count() + 2;
+        long <= ROOM
+    });
+    let shown = shown.count().max(1).min(all.len());
+    let more = match all.len() - shown {
+        0 => String::new(),
+        more => format!(" and {more} more (`{command}`)"),
+    };
+    all[..shown].join(", ") + &more
+}
+
+/// Names by when each was last changed.
+fn newest_first(mut names: Vec<String>, changed: impl Fn(&str) -> Option<SystemTime>) -> Vec<String> {
+    names.sort_by_cached_key(|name| Reverse(changed(name)));
+    names
+}
+
+fn changed(file: &Path) -> Option<SystemTime> {
+    file.metadata().and_then(|file| file.modified()).ok()
+}
+
+fn journal(ended: usize, open: usize) -> String {
+    let all = match (ended, open) {
+        (0, 0) => "",
+        (_, 0 | 1) => "; all of them: `farrier journal`",
+        _ => "; those: `farrier journal --unfinished`",
+    };
+    format!("{ended} jobs ended, {open} unfinished{all}")
+}
+
 /// The boards that are known, in a line.
 fn boards(own: &[String]) -> String {
-    let own = if own.is_empty() { "none of your own yet".to_owned() } else { format!("{} of your own", own.join(", ")) };
+    let all = |own: &[String]| format!("{} of your own", few(own.iter().cloned(), "farrier boards"));
+    let own = if own.is_empty() { "none of your own yet".to_owned() } else { all(own) };
     format!("{own}; vent, pump and frost to learn with, and a generic one for each of {} chips", known_chips().count())
 }
 
@@ -91,6 +133,6 @@ fn plugged_in(found: &Found) -> String {
         1 => "; one other place that may be one: `farrier bridges`".into(),
         n => format!("; {n} other places that may be one: `farrier bridges`"),
     };
-    let sure = if sure.is_empty() { "none by its ids".into() } else { sure.iter().map(Place::to_string).collect::<Vec<_>>().join(", ") };
+    let sure = if sure.is_empty() { "none by its ids".into() } else { few(sure.iter().map(Place::to_string), "farrier bridges") };
     sure + &others
 }

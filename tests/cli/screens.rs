@@ -2,6 +2,9 @@
 
 use super::Home;
 use super::loader::demo_application;
+use farrier::board::Catalog;
+use farrier::record::{Journal, NewJob};
+use farrier::sim::Store;
 
 /// Every command, as there is a manual page of each; `farrier-snapshot-take.1` is of `snapshot take`.
 fn commands(home: &Home) -> Vec<String> {
@@ -87,4 +90,61 @@ fn the_next_command_works_as_printed() {
     assert!(home.command().args(verify).status().expect("the program").success());
     home.run("inspect --via sim:vent --board vent").exits(0).says("farrier write APPLICATION --via sim:vent --board vent");
     home.run("journal show 999").exits(2).says("`farrier journal` shows");
+}
+
+/// Somebody who has worked with it for years sees the first screen at a glance too.
+#[test]
+fn the_first_screen_stays_short_however_much_there_is() {
+    for long in ["", "-with-a-name-as-long-as-a-name-may-be-with-64-characters"] {
+        let home = Home::new();
+        home.run(&format!("boards new oven --chip ATmega8 --clock crystal --hz 4MHz --to {}/oven.toml", home.path().display())).exits(0);
+        let file = std::fs::read_to_string(home.path().join("oven.toml")).expect("the board file");
+        std::fs::create_dir(home.path().join("boards")).expect("the boards' folder");
+        let sims = Store::open(home.path().join("sims"), Catalog::built_in());
+        let mut journal = Journal::open(home.path().join("journal.sqlite")).expect("a journal");
+        let plan = crate::record::plan(1);
+        for n in 0..60u16 {
+            let name = format!("bench-{:02}{long}", (n * 7) % 60);
+            sims.create(&name, "vent", 1).expect("a simulated board");
+            age(&home.path().join("sims").join(&name).join("state.json"), n);
+        }
+        for n in 0..30u16 {
+            let name = format!("oven-{:02}{long}", (n * 7) % 30);
+            age(&home.file(&format!("boards/{name}.toml"), file.replace("\"oven\"", &format!("\"{name}\"")).as_bytes()), n);
+        }
+        for n in 0..200 {
+            let new = NewJob {
+                board: format!("vent{long}"),
+                bridge: format!("sim:bench-{n}{long}"),
+                command: format!("farrier loader install --via sim:bench-{n}{long} --yes"),
+                ..crate::record::new_job(&plan)
+            };
+            let job = journal.begin(&new).expect("a job");
+            if n % 20 != 3 {
+                journal.close(job, crate::record::date(n)).expect("its end");
+                continue;
+            }
+            for step in 0..2 {
+                journal.step_begun(job, step, crate::record::date(n)).expect("a step");
+                journal.step_finished(job, step, crate::record::date(n), std::time::Duration::ZERO).expect("its end");
+            }
+        }
+        let screen = home.run("");
+        screen.exits(0).says(&format!("sim:bench-53{long}")).says("more (`farrier sim list`)");
+        screen.says(&format!("Boards oven-23{long}")).says("more (`farrier boards`) of your own");
+        screen.says("190 jobs ended, 10 unfinished; those: `farrier journal --unfinished`");
+        screen.says(&format!("job 184 on vent{long} through")).says(&format!("farrier loader install --via sim:bench-183{long} --yes"));
+        assert!(screen.out.lines().count() <= 24, "{} lines:\n{}", screen.out.lines().count(), screen.out);
+        let all = home.run("--json").json();
+        assert_eq!((all["sims"].as_array().map(Vec::len), all["unfinished"].as_array().map(Vec::len)), (Some(60), Some(10)));
+        // Those that the screen points to.
+        assert_eq!(home.run("sim list").exits(0).out.matches("bench-").count(), 61, "each, and the first again in the next command");
+        assert_eq!(home.run("journal --unfinished").exits(0).out.matches("unfinished: ").count(), 10);
+    }
+}
+
+/// Makes a file older the smaller `n` is.
+fn age(file: &std::path::Path, n: u16) {
+    let then = std::time::UNIX_EPOCH + std::time::Duration::from_secs(1_764_000_000 + u64::from(n));
+    std::fs::File::options().write(true).open(file).and_then(|file| file.set_modified(then)).expect("its date is set");
 }

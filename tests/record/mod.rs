@@ -15,7 +15,7 @@ use std::process::{Child, Command, Stdio};
 use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
 /// 2025-11-25 08:00:01 UTC and so many seconds.
-fn date(seconds: u64) -> SystemTime {
+pub fn date(seconds: u64) -> SystemTime {
     UNIX_EPOCH + Duration::from_secs(1_764_057_601 + seconds)
 }
 
@@ -59,7 +59,7 @@ fn vent_info() -> SnapshotInfo {
 }
 
 /// Enter, erase, release, towards a desired state that differs with `mark`. Read from its stored form, as the planner alone makes plans.
-fn plan(mark: u8) -> Plan {
+pub fn plan(mark: u8) -> Plan {
     let step =
         |kind: serde_json::Value| serde_json::json!({"kind": kind, "bytes": 0, "reason": "a test", "estimate": {"secs": 1, "nanos": 0}});
     let desired = serde_json::json!({
@@ -78,7 +78,7 @@ fn name(text: &str) -> SnapshotName {
 }
 
 /// A fresh job on the vent controller.
-fn new_job(plan: &Plan) -> NewJob<'_> {
+pub fn new_job(plan: &Plan) -> NewJob<'_> {
     NewJob {
         date: date(0),
         board: "vent".to_owned(),

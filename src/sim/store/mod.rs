@@ -31,6 +31,7 @@ use state::State;
 use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
+use std::time::SystemTime;
 
 /// The simulated boards under one folder.
 pub struct Store {
@@ -117,6 +118,11 @@ impl Store {
         names.retain(|name| self.exists(name));
         names.sort();
         Ok(names)
+    }
+
+    /// When a sim was last saved; `None` where there is none of this name.
+    pub fn last_saved(&self, name: &str) -> Option<SystemTime> {
+        fs::metadata(self.files(name).state).and_then(|state| state.modified()).ok()
     }
 
     /// All sims at a glance, as they were last saved; needs no lock.
