@@ -9,6 +9,7 @@ use super::chip_file::read_chip;
 use super::generic::{self, generic_board};
 use super::known_chips::{known_chips, refused_chips};
 use super::layout::Board;
+use super::texts::BoardTexts;
 use crate::reader::{FileError, is_name, one_of, read_file};
 use include_dir::{Dir, include_dir};
 use std::fs;
@@ -161,9 +162,31 @@ impl Catalog {
         if let Some(part) = generic::part_of(name_or_path) {
             return self.generic(part);
         }
-        let file = BOARD_FOLDERS.iter().map(|folder| format!("{folder}/{name_or_path}.toml")).find(|file| BUILT_IN.contains(file));
-        let file = file.ok_or_else(unknown)?;
-        self.read(&file, built_in_text(&file).ok_or_else(unknown)?)
+        let (file, text) = built_in_board(name_or_path).ok_or_else(unknown)?;
+        self.read(&file, text)
+    }
+
+    /// What describes the board of this name or path, to be handed to another computer.
+    ///
+    /// # Errors
+    /// As [`Catalog::board`].
+    pub fn texts(&self, name_or_path: &str) -> Result<BoardTexts, CatalogError> {
+        let (board, chip) = self.board(name_or_path)?;
+        let own = match is_board_path(name_or_path) {
+            true => Some(name_or_path.into()),
+            false => self.own_file(&format!("{name_or_path}.toml")),
+        };
+        let built_in = || match generic::part_of(name_or_path) {
+            Some(_) => generic::text(&chip),
+            None => built_in_board(name_or_path).map(|(_, text)| text.to_owned()),
+        };
+        let unknown = || CatalogError::UnknownBoard { name: board.name, known: self.names(), part: "ATmega328P" };
+        let board = match own {
+            Some(path) => read_file(&path)?,
+            None => built_in().ok_or_else(unknown)?,
+        };
+        let own_chip = self.own_file(&format!("chips/{}.toml", chip.part.to_ascii_lowercase()));
+        Ok(BoardTexts { board, chip: own_chip.map(|path| read_file(&path)).transpose()? })
     }
 
     /// The board of which nothing is known but its chip.
@@ -256,6 +279,12 @@ impl Catalog {
         parts.truncate(OFFERED);
         parts
     }
+}
+
+/// The file of a built-in board, and what is in it.
+fn built_in_board(name: &str) -> Option<(String, &'static str)> {
+    let mut files = BOARD_FOLDERS.iter().map(|folder| format!("{folder}/{name}.toml"));
+    files.find_map(|file| built_in_text(&file).map(|text| (file, text)))
 }
 
 fn built_in_names() -> impl Iterator<Item = String> {

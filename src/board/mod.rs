@@ -23,6 +23,7 @@ mod line_speed;
 mod loader;
 mod loader_parameters;
 mod parts;
+mod texts;
 
 pub use board_file::{BAUD, read_board};
 pub use bridge_file::read_bridge;
@@ -50,3 +51,4 @@ pub use line_speed::LineSpeed;
 pub use loader::{BuiltLoader, LoaderError, SERIAL_LOADER, is_loader, loader, loader_bytes};
 pub use loader_parameters::{LoaderHold, LoaderParameters};
 pub use parts::{Divider, Fitted, Part};
+pub use texts::BoardTexts;

@@ -142,7 +142,8 @@ impl Context {
         };
         let ((mut board, chip), board_from) = match (named, &hold) {
             (Some(named), _) => named,
-            (None, Hold::Sim(sim)) => (self.catalog.board(sim.board())?, "named by the sim"),
+            (None, Hold::Sim(sim)) if sim.carries_its_board() => (sim.described(), "carried by the file"),
+            (None, Hold::Sim(sim)) => (sim.described(), "named by the sim"),
             (None, Hold::Port(_)) => return Err(Stop::usage("which board it is is not known").hint("Give --board NAME.")),
         };
         board.clock_pin_wired |= self.global.clock_output;

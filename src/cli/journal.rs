@@ -161,12 +161,18 @@ fn list(context: &Context, filter: &Filter) -> Result<(), Stop> {
         let simulated = if job.simulated { "  SIMULATED" } else { "" };
         let tag = job.tag.as_deref().map(|tag| format!("  tag {tag}")).unwrap_or_default();
         let begun = humantime::format_rfc3339_seconds(job.begun);
-        output::line(format!("{:>4}  {begun}  {} ({}) through {}{tag}{simulated}", job.id, job.board, job.chip, job.bridge));
-        output::say_under("      ", &job.command);
+        output::say_under(
+            &format!("{:>4}  ", job.id),
+            format!("{begun}  {} ({}) through {}{tag}{simulated}", job.board, job.chip, job.bridge),
+        );
+        output::line(format!("      {}", job.command));
         output::say_under("      ", format!("{}; {}", told::state(job), told::kept(job)));
     }
     match jobs.iter().rev().find(|job| job.ended.is_none()) {
-        Some(open) => output::next(format!("{}, which goes on; or: farrier journal close {}", open.command, open.id)),
+        Some(open) => output::next_of(&[
+            (open.command.clone(), "goes on with the unfinished job"),
+            (format!("farrier journal close {}", open.id), "ends it as it is"),
+        ]),
         None => output::next(format!("farrier journal show {}", last.id)),
     }
     Ok(())

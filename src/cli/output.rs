@@ -36,10 +36,19 @@ pub fn gap() {
     anstream::println!();
 }
 
-/// Prints the command to type next.
+/// Prints the command to type next, which is never broken; or what to do next, in words.
 pub fn next(command: impl AsRef<str>) {
     gap();
-    say_under("Next: ", command);
+    match command.as_ref() {
+        only if only.starts_with("farrier ") => only_next(only).iter().for_each(line),
+        words => say_under("Next: ", words),
+    }
+}
+
+/// The only command that may come next, as lines.
+fn only_next(command: &str) -> Vec<String> {
+    let line = format!("Next: {command}");
+    if line.chars().count() <= WIDTH { vec![line] } else { vec!["Next:".to_owned(), format!("  {command}")] }
 }
 
 /// A command to type, and what it is for.
@@ -54,7 +63,7 @@ pub fn next_of(offers: &[Offer]) {
 /// The commands that may come next, as lines.
 pub fn next_lines(offers: &[Offer]) -> Vec<String> {
     match offers {
-        [(only, _)] => vec![format!("Next: {only}")],
+        [(only, _)] => only_next(only),
         _ => std::iter::once("Next:".to_owned()).chain(list(offers)).collect(),
     }
 }

@@ -6,7 +6,7 @@ use super::sim_serve::Serve;
 use super::stop::Stop;
 use crate::board::{demo_names, is_board_path};
 use crate::file;
-use crate::sim::{self, BRICKED, Bricked, Fault, Glance, MendedBy, SURPRISE};
+use crate::sim::{BRICKED, Bricked, Fault, Glance, MendedBy, SURPRISE};
 use clap::builder::{PossibleValue, TypedValueParser};
 use clap::{Args, Subcommand};
 use serde_json::json;
@@ -84,9 +84,11 @@ pub struct Reveal {
 
 /// Make boards for a class: each bricked in a way that is not told, and a sheet with the answers.
 ///
-/// Each is one file. Whoever has one works with `--via sim:./FILE`, and hands the same file in.
+/// Each is one file, with the text of its board file in it. Whoever has one works with `--via sim:./FILE` on any computer, and hands the
+/// same file in. Without --board they are of the demo boards in turn.
 #[derive(Args, Debug)]
-#[command(after_help = "Example: farrier sim class 12 --seed 7 monday")]
+#[command(after_help = "Example: farrier sim class 12 --seed 7 monday\n\
+                  Example: farrier sim class 12 --seed 7 tuesday --board ./kiln.toml")]
 pub struct Class {
     /// How many boards.
     #[arg(value_parser = clap::value_parser!(u16).range(1..=999))]
@@ -123,7 +125,7 @@ pub struct Repair {
     pub name: String,
 }
 
-/// Write what its silicon really holds: flash.bin, eeprom.bin, state.json.
+/// Write what its silicon really holds: flash.bin, eeprom.bin, state.json. And board.toml, where it is a file that was handed in.
 #[derive(Args, Debug)]
 #[command(after_help = "Example: farrier sim export bench-1 held")]
 pub struct Export {
@@ -161,8 +163,10 @@ impl Sim {
             }
             Sim::Serve(serve) => serve.run(context)?,
             Sim::Export(Export { name, dir }) => {
-                sims.open_sim(&name)?.export(&dir)?;
-                told(context, &name, &format!("What {name} holds is in {}: flash.bin, eeprom.bin, state.json.", dir.display()));
+                let open = sims.open_sim(&name)?;
+                open.export(&dir)?;
+                let board = if open.carries_its_board() { ", board.toml" } else { "" };
+                told(context, &name, &format!("What {name} holds is in {}: flash.bin, eeprom.bin, state.json{board}.", dir.display()));
             }
         }
         Ok(ExitCode::SUCCESS)
@@ -175,9 +179,8 @@ impl New {
             return Err(Stop::usage("a sim needs to know which board it is").hint("Give --board NAME; `farrier boards` lists them."));
         };
         let (sims, New { name, seed, bricked }) = (context.sims(), self);
-        // A board of the store is used from any folder; one that is a file stays beside its board file.
-        let absolute = is_board_path(board) && !sim::is_path(name);
-        let absolute = if absolute { std::path::absolute(board).ok() } else { None };
+        // It is used from any folder.
+        let absolute = if is_board_path(board) { std::path::absolute(board).ok() } else { None };
         let board = absolute.as_deref().and_then(Path::to_str).unwrap_or(board);
         let sentence = match bricked.as_deref() {
             None => {

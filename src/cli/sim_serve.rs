@@ -4,6 +4,7 @@ use super::context::Context;
 use super::interrupt;
 use super::output;
 use super::stop::Stop;
+use crate::board::generic_board;
 use crate::sim::{OpenSim, Served};
 use clap::Args;
 use serde_json::json;
@@ -55,7 +56,7 @@ impl Serve {
     fn over_pty(&self, context: &Context, open: &OpenSim, stop: &AtomicBool) -> Result<(), Stop> {
         let failed = |why: io::Error| Stop::usage(format!("the pseudo-terminal cannot be used: {why}"));
         let mut pty = crate::sim::Pty::open().map_err(failed)?;
-        self.told(context, &pty.path().display().to_string(), open.board());
+        self.told(context, &pty.path().display().to_string(), open);
         let mut served = open.sim().serve();
         while !stop.load(Ordering::Relaxed) {
             if !pty.is_open() {
@@ -81,7 +82,7 @@ impl Serve {
         let failed = |why: io::Error| Stop::usage(format!("{address} cannot be served at: {why}"));
         let listener = TcpListener::bind(address).map_err(failed)?;
         listener.set_nonblocking(true).map_err(failed)?;
-        self.told(context, &format!("tcp://{}", listener.local_addr().map_err(failed)?), open.board());
+        self.told(context, &format!("tcp://{}", listener.local_addr().map_err(failed)?), open);
         let mut served = open.sim().serve();
         while !stop.load(Ordering::Relaxed) {
             match listener.accept() {
@@ -107,7 +108,10 @@ impl Serve {
         self.once
     }
 
-    fn told(&self, context: &Context, via: &str, board: &str) {
+    fn told(&self, context: &Context, via: &str, open: &OpenSim) {
+        // Behind a port it cannot say which board it is; one that nobody else has described is told by its chip.
+        let known = context.catalog.board(open.board()).is_ok_and(|known| known == open.described());
+        let board = if known { open.board().to_owned() } else { generic_board(&open.described().1.part) };
         if context.global.json {
             return output::json(&json!({ "sim": self.name, "board": board, "via": via }));
         }

@@ -48,6 +48,101 @@ fn a_file_that_was_handed_over_is_a_board_like_any_other() {
     home.run("inspect --via sim:./nothing.sim").exits(2).says("there is no sim './nothing.sim'");
 }
 
+/// A home where a board of its own is described, `kiln`, with this chip at this clock.
+fn with_a_kiln(told: &str) -> Home {
+    let home = Home::new();
+    home.run(&format!("boards new kiln {told}")).exits(0);
+    home
+}
+
+/// The file of one home, handed in at another.
+fn hand_in(from: &Home, file: &str, to: &Home) {
+    std::fs::copy(from.path().join(file), to.path().join("mine.sim")).expect("a copy");
+}
+
+#[test]
+fn a_board_of_an_own_kind_is_handed_over_with_its_board_file() {
+    let teacher = with_a_kiln("--chip ATmega644P --clock crystal --hz 20MHz --baud 57600");
+    let text = std::fs::read_to_string(teacher.path().join("boards/kiln.toml")).expect("the board file");
+    std::fs::write(teacher.path().join("beside.toml"), &text).expect("a copy");
+    teacher.run("sim class 2 monday --board kiln").exits(0);
+    teacher.run("sim class 2 tuesday --board beside.toml").exits(0);
+    teacher.run("sim new ./wednesday.sim --board ./beside.toml").exits(0);
+    for file in ["monday/board-001.sim", "tuesday/board-002.sim"] {
+        let pupil = Home::new();
+        hand_in(&teacher, file, &pupil);
+        let said = pupil.run("sim reveal ./mine.sim --json").json()["sentence"].to_string();
+        let asked = teacher.run(&format!("sim reveal ./{file} --json")).json()["sentence"].to_string();
+        assert_eq!(said, asked);
+        pupil.run("sim export ./mine.sim held").exits(0).says("board.toml");
+        let carried = std::fs::read_to_string(pupil.path().join("held/board.toml")).expect("the board file");
+        assert_eq!(carried, text);
+        pupil.run("boards show held/board.toml").exits(0).says("loader for 20 MHz, UART0, 57600 baud");
+    }
+    let pupil = Home::new();
+    hand_in(&teacher, "wednesday.sim", &pupil);
+    pupil.run("inspect --via sim:./mine.sim").exits(0).says("kiln (ATmega644P), carried by the file");
+    pupil.run("loader install --via sim:./mine.sim --yes").exits(0).says("loader for 20 MHz, UART0, 57600 baud");
+    pupil.run("journal show last").exits(0);
+    pupil
+        .run("undo --via sim:./mine.sim --yes --accept loader-removed --accept clock-source-changed --accept reset-into-empty-flash")
+        .exits(0);
+    // What has changed since is kept with it.
+    teacher.run("inspect --via sim:./wednesday.sim").exits(0).says("as shipped");
+    hand_in(&pupil, "mine.sim", &teacher);
+    teacher.run("inspect --via sim:./mine.sim").exits(0).says("carried by the file");
+}
+
+#[test]
+fn what_a_handed_in_board_carries_counts_whatever_is_described_beside_it() {
+    let teacher = with_a_kiln("--chip ATmega644P --clock crystal --hz 20MHz");
+    teacher.run("sim new ./kiln.sim --board kiln").exits(0);
+    teacher.run("sim new ./vent.sim --board vent").exits(0);
+    // The same names with another chip, in the folder of boards and beside the file.
+    let pupil = with_a_kiln("--chip ATmega8 --clock crystal --hz 8MHz");
+    let text = std::fs::read_to_string(pupil.path().join("boards/kiln.toml")).expect("the board file");
+    std::fs::write(pupil.path().join("kiln.toml"), &text).expect("a copy");
+    std::fs::write(pupil.path().join("boards/vent.toml"), text.replace("\"kiln\"", "\"vent\"")).expect("a board file");
+    pupil.run("inspect --board vent --via sim:vent").exits(0).says("vent (ATmega8)");
+    for (file, board) in [("kiln.sim", "kiln (ATmega644P), carried by the file"), ("vent.sim", "vent (ATmega1284P), carried by the file")] {
+        hand_in(&teacher, file, &pupil);
+        pupil.run("inspect --via sim:./mine.sim").exits(0).says(board);
+    }
+    // Who names a board means that one, and is told that it is another chip.
+    pupil.run("inspect --via sim:./mine.sim --board kiln").exits(3).says("wrong-chip");
+    // A board of the store is what its board file says now.
+    pupil.run("sim new bench --board kiln").exits(0);
+    std::fs::write(pupil.path().join("boards/kiln.toml"), text.replace("# told", "# told, and looked at")).expect("the board file");
+    pupil.run("inspect --via sim:bench").exits(0).says("kiln (ATmega8), named by the sim");
+}
+
+#[test]
+fn a_handed_in_board_of_before_or_with_mistakes_is_opened_or_told() {
+    let home = with_a_kiln("--chip ATmega644P --clock crystal --hz 20MHz");
+    home.run("sim new ./kiln.sim --board kiln").exits(0);
+    let state = std::fs::read_to_string(home.path().join("kiln.sim")).expect("the file");
+    let mut state: serde_json::Value = serde_json::from_str(&state).expect("it is JSON");
+    let text = state["texts"]["board"].as_str().expect("the board file's text").to_owned();
+    state["texts"]["board"] = text.replace("20000000", "\"fast\"").into();
+    home.file("wrong.sim", state.to_string().as_bytes());
+    home.run("inspect --via sim:./wrong.sim").exits(2).says("the board file that it carries").says("hz");
+    state.as_object_mut().expect("an object").remove("texts");
+    home.file("before.sim", state.to_string().as_bytes());
+    home.run("inspect --via sim:./before.sim").exits(0).says("kiln (ATmega644P), named by the sim");
+}
+
+/// A chip of the maker's own goes with it.
+#[test]
+fn an_own_chip_is_handed_over_too() {
+    let (teacher, pupil) = (Home::new(), Home::new());
+    std::fs::create_dir_all(teacher.path().join("boards/chips")).expect("a folder");
+    let chip = std::fs::read_to_string("boards/chips/atmega328p.toml").expect("a chip file").replace("ATmega328P", "ATmega329X");
+    teacher.file("boards/chips/atmega329x.toml", chip.as_bytes());
+    teacher.run("sim new ./mine.sim --board generic-atmega329x").exits(0);
+    hand_in(&teacher, "mine.sim", &pupil);
+    pupil.run("inspect --via sim:./mine.sim").exits(0).says("generic-atmega329x (ATmega329X), carried by the file");
+}
+
 #[test]
 fn images_to_practise_with_are_taken_or_refused_for_what_they_are() {
     let home = Home::new();

@@ -1,7 +1,7 @@
 //! Changes of the silicon, kept as they happen.
 
 use super::files::Files;
-use super::state::{State, to_hex};
+use super::state::{Made, State, to_hex};
 use super::{StoreError, io_error};
 use crate::sim::board::SimBoard;
 use crate::sim::contents::Touched;
@@ -23,16 +23,15 @@ pub(super) enum Change {
 /// Writes changes to a sim's folder.
 pub(in crate::sim) struct Keeper {
     files: Files,
-    board: String,
-    seed: u64,
+    made: Made,
     file: Option<File>,
     /// Violations kept so far.
     violations: usize,
 }
 
 impl Keeper {
-    pub(super) fn of(files: &Files, board: &str, seed: u64, violations: usize) -> Keeper {
-        Keeper { files: files.clone(), board: board.into(), seed, file: None, violations }
+    pub(super) fn of(files: &Files, made: Made, violations: usize) -> Keeper {
+        Keeper { files: files.clone(), made, file: None, violations }
     }
 
     /// Keeps what the board's chip has touched since the last time. An error of the disk is passed over here: the whole state is
@@ -45,7 +44,7 @@ impl Keeper {
         let touched = std::mem::take(&mut board.chip.touched);
         if touched.contains(&Touched::Rest) {
             self.file = None;
-            let _ = State::of(board, &self.board, self.seed).write(&self.files);
+            let _ = State::of(board, &self.made).write(&self.files);
         } else {
             let contents = &board.chip.contents;
             let cells = touched.into_iter().filter_map(|touched| match touched {

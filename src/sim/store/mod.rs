@@ -6,7 +6,8 @@
 //! NAME/lock             locked by the process that uses the board
 //! ```
 //!
-//! A board that is handed over is one file, named by its path: the state, and while it is in use the other two beside it.
+//! A board that is handed over is one file, named by its path: the state, and while it is in use the other two beside it. It carries the
+//! text of its board file and is what that says, whatever board files there are on the computer where it is opened.
 
 mod files;
 mod keeper;
@@ -21,13 +22,13 @@ use super::board::{Brick, SimBoard};
 use super::bricked::{BrickError, Bricked, SURPRISE};
 use super::fault::Fault;
 use super::handle::Sim;
-use crate::board::{Board, Catalog, CatalogError, Chip};
+use crate::board::{Board, BoardTexts, Catalog, CatalogError, Chip};
 use crate::file;
 use crate::link::Wire;
 use crate::lock::{Lock, LockError};
 use files::Files;
 use serde::Serialize;
-use state::State;
+use state::{Made, State};
 use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
@@ -183,8 +184,12 @@ impl Store {
         if !is_name(name) && !is_path(name) {
             return Err(StoreError::BadName { name: name.into() });
         }
-        let (description, chip) = self.board(board)?;
-        let (made, told) = make(&description, &chip)?;
+        let (description, chip) = modelled(self.catalog.board(board)?)?;
+        let (board_made, told) = make(&description, &chip)?;
+        let made = match is_path(name) {
+            false => Made { board: board.into(), seed, texts: None },
+            true => Made { board: description.name, seed, texts: Some(self.catalog.texts(board)?) },
+        };
         let files = self.files(name);
         let folder = files.state.parent().unwrap_or(Path::new(""));
         fs::create_dir_all(folder).map_err(io_error("create the folder", folder))?;
@@ -192,17 +197,8 @@ impl Store {
         if self.exists(name) {
             return Err(StoreError::Exists { name: name.into() });
         }
-        State::of(&made, board, seed).write(&files)?;
+        State::of(&board_made, &made).write(&files)?;
         Ok(told)
-    }
-
-    /// A board of the catalog whose chip can be simulated.
-    fn board(&self, name: &str) -> Result<(Board, Chip), StoreError> {
-        let (board, chip) = self.catalog.board(name)?;
-        match chip.flash.page {
-            0..2 => Err(StoreError::NotModelled { part: chip.part, page: chip.flash.page }),
-            _ => Ok((board, chip)),
-        }
     }
 
     /// The process that has this sim open just now, if one has.
@@ -233,12 +229,21 @@ impl Store {
             file::sweep(own);
         }
         let state = State::read(&files.state)?;
-        let (board, chip) = self.board(&state.board)?;
-        let (board_name, seed) = (state.board.clone(), state.seed);
+        let made = state.made();
+        let described = made.texts.as_ref().map_or_else(|| self.catalog.board(&made.board), BoardTexts::read)?;
+        let (board, chip) = modelled(described)?;
         let sim = Sim::over(state.into_board(&board, &chip, &files)?, files.called(name));
         let violations = sim.violations().list.len();
-        sim.engine_mut().keeper = Some(Keeper::of(&files, &board_name, seed, violations));
-        Ok(OpenSim { sim, description: board, chip, board: board_name, seed, files, _lock: lock })
+        sim.engine_mut().keeper = Some(Keeper::of(&files, made.clone(), violations));
+        Ok(OpenSim { sim, description: board, chip, made, files, _lock: lock })
+    }
+}
+
+/// A board whose chip can be simulated.
+fn modelled((board, chip): (Board, Chip)) -> Result<(Board, Chip), StoreError> {
+    match chip.flash.page {
+        0..2 => Err(StoreError::NotModelled { part: chip.part, page: chip.flash.page }),
+        _ => Ok((board, chip)),
     }
 }
 

@@ -1,7 +1,7 @@
 //! A stored sim in use.
 
 use super::files::Files;
-use super::state::State;
+use super::state::{Made, State};
 use super::{StoreError, io_error};
 use crate::board::{Board, Chip};
 use crate::file;
@@ -23,8 +23,7 @@ pub struct OpenSim {
     pub(super) sim: Sim,
     pub(super) description: Board,
     pub(super) chip: Chip,
-    pub(super) board: String,
-    pub(super) seed: u64,
+    pub(super) made: Made,
     pub(super) files: Files,
     /// Held until the sim has been saved.
     pub(super) _lock: Lock,
@@ -41,14 +40,24 @@ impl OpenSim {
         self.sim.wire()
     }
 
-    /// The name of its board in the catalog.
+    /// The name of its board.
     pub fn board(&self) -> &str {
-        &self.board
+        &self.made.board
+    }
+
+    /// Its board with the chip, as it carries them or as they were found.
+    pub fn described(&self) -> (Board, Chip) {
+        (self.description.clone(), self.chip.clone())
+    }
+
+    /// Whether it carries what describes its board.
+    pub fn carries_its_board(&self) -> bool {
+        self.made.texts.is_some()
     }
 
     /// The seed of all its random choices.
     pub fn seed(&self) -> u64 {
-        self.seed
+        self.made.seed
     }
 
     /// How it was bricked when it was made, if it was; told although that was a surprise.
@@ -61,11 +70,12 @@ impl OpenSim {
     pub fn reset(&self) {
         let mut engine = self.sim.engine_mut();
         let now = engine.now;
-        engine.board = SimBoard::new(&self.description, &self.chip, self.seed);
+        engine.board = SimBoard::new(&self.description, &self.chip, self.made.seed);
         engine.now = now.max(self.sim.clock().now());
     }
 
-    /// Writes `flash.bin`, `eeprom.bin` and `state.json` into `folder`: what the silicon holds, whatever faults lie over it.
+    /// Writes `flash.bin`, `eeprom.bin` and `state.json` into `folder`: what the silicon holds, whatever faults lie over it. And the board
+    /// file, as `board.toml`, where the sim carries one.
     ///
     /// # Errors
     /// There are such files already, which are left as they are; or the disk's.
@@ -76,8 +86,8 @@ impl OpenSim {
         let surprise = self.sim.engine().board.brick.as_ref().is_some_and(|brick| brick.surprise);
         let state = Exported {
             chip: &self.chip.part,
-            board: &self.board,
-            seed: self.seed,
+            board: &self.made.board,
+            seed: self.made.seed,
             fuses: names.zip(fuses).collect(),
             lock,
             calibration,
@@ -89,7 +99,8 @@ impl OpenSim {
         let path = folder.join("state.json");
         let text = serde_json::to_vec_pretty(&state).map_err(|error| io_error("write", &path)(error.into()))?;
         fs::create_dir_all(folder).map_err(io_error("create the folder", folder))?;
-        let files = [(folder.join("flash.bin"), &flash), (folder.join("eeprom.bin"), &eeprom), (path, &text)];
+        let mut files = vec![(folder.join("flash.bin"), flash), (folder.join("eeprom.bin"), eeprom), (path, text)];
+        files.extend(self.made.texts.iter().map(|texts| (folder.join("board.toml"), texts.board.clone().into_bytes())));
         if let Some((taken, _)) = files.iter().find(|(path, _)| path.exists()) {
             return Err(StoreError::Taken { path: taken.clone() });
         }
@@ -105,7 +116,7 @@ impl OpenSim {
         let now = engine.now;
         engine.board.chip.settle(now);
         engine.board.forget_mended();
-        State::of(&engine.board, &self.board, self.seed).write(&self.files)
+        State::of(&engine.board, &self.made).write(&self.files)
     }
 }
 

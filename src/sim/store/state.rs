@@ -3,7 +3,7 @@
 use super::files::Files;
 use super::keeper::{self, Change};
 use super::{StoreError, io_error};
-use crate::board::{Board, Chip};
+use crate::board::{Board, BoardTexts, Chip};
 use crate::file;
 use crate::sim::board::{Brick, SimBoard};
 use crate::sim::contents::Contents;
@@ -21,6 +21,16 @@ const VERSION: u32 = 1;
 /// Bytes a row of a memory; rows that are all blank are left out.
 const ROW: usize = 64;
 
+/// What a sim was made of.
+#[derive(Clone)]
+pub(super) struct Made {
+    /// The board's name, or where its file is.
+    pub(super) board: String,
+    pub(super) seed: u64,
+    /// Of one that is a file, which is handed to other computers: what describes its board.
+    pub(super) texts: Option<BoardTexts>,
+}
+
 /// The whole state.
 #[derive(Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -30,6 +40,9 @@ pub(super) struct State {
     pub(super) board: String,
     pub(super) chip: String,
     pub(super) seed: u64,
+    /// What describes its board, where it carries that.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    texts: Option<BoardTexts>,
     /// Where the random choices have got to.
     random: u64,
     pub(super) operations: u64,
@@ -46,13 +59,14 @@ pub(super) struct State {
 }
 
 impl State {
-    pub(super) fn of(board: &SimBoard, name: &str, seed: u64) -> State {
+    pub(super) fn of(board: &SimBoard, made: &Made) -> State {
         let contents = &board.chip.contents;
         State {
             version: VERSION,
-            board: name.into(),
+            board: made.board.clone(),
             chip: board.chip.part.part.clone(),
-            seed,
+            seed: made.seed,
+            texts: made.texts.clone(),
             random: board.chip.rng.get_seed(),
             operations: board.operations,
             faults: board.faults.clone(),
@@ -64,6 +78,10 @@ impl State {
             flash: rows(&contents.flash),
             eeprom: rows(&contents.eeprom),
         }
+    }
+
+    pub(super) fn made(&self) -> Made {
+        Made { board: self.board.clone(), seed: self.seed, texts: self.texts.clone() }
     }
 
     /// Reads the state, without the changes since.
