@@ -55,7 +55,7 @@ application frost atmega328p 8000000
 # built as one that its datasheet calls its like (from memory: boot section, memories, USART0 and the ports B, C and D are the same).
 # README.md names the others of the catalog, with the reason.
 parts=(
-at90can128 at90can32 at90can64 at90pwm216 at90pwm2b at90pwm316 at90pwm3b at90usb1286 at90usb1287
+at90can128 at90can32 at90can64 at90pwm216 at90pwm2b at90pwm316 at90pwm3b at90scr100 at90usb1286 at90usb1287
 at90usb162 at90usb646 at90usb647 at90usb82 ata6612c=atmega88 ata6613c=atmega168 ata6614q=atmega328p atmega128
 atmega1280 atmega1281 atmega1284 atmega1284p atmega1284rfr2 atmega128a atmega128rfa1 atmega128rfr2 atmega16
 atmega162 atmega164a atmega164p atmega164pa atmega165 atmega165a atmega165p atmega165pa atmega168 atmega168a

@@ -350,7 +350,7 @@ fn expected(file: &Table, key: &'static str, fields: Option<&[Field]>) -> Option
 fn starts_its_loader(file: &Table, board: &Board, chip: &Chip) -> bool {
     let Some(reservation) = &board.reservation else { return true };
     let mut sound = true;
-    let section = chip.boot_sections.iter().find(|section| section.span == reservation.span).map(|section| section.bits);
+    let section = chip.boot_sections.iter().find(|section| section.span == reservation.span).and_then(|section| section.bits);
     let wanted = [
         (Role::BootSection, chip.field_for(Role::BootSection).and_then(|f| f.values.iter().find(|v| Some(v.bits) == section))),
         (Role::ResetStart, chip.field_for(Role::ResetStart).and_then(|f| f.value("loader"))),

@@ -25,8 +25,10 @@ pub struct Chip {
     /// The lock byte: factory value and the mask of bits that have a meaning.
     pub lock: ConfigurationByte,
     pub lock_fields: Vec<Field>,
-    /// Boot sections by the bits of the field whose role is [`Role::BootSection`]; empty where the part has none.
+    /// Boot sections; empty where the part has none.
     pub boot_sections: Vec<BootSection>,
+    /// What runs the chip after reset where no fuse chooses it; a chip has either this or a field whose role is [`Role::Clock`].
+    pub own_clock: Option<Hertz>,
     /// `(system clock from, divisor)`: the programming clock may be at most the system clock divided by the divisor of
     /// the last row whose bound is not above it.
     pub programming_clock: Vec<(Hertz, u32)>,
@@ -146,7 +148,8 @@ pub enum ClockSource {
 /// A boot section that the chip can be set to.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct BootSection {
-    pub bits: u8,
+    /// What the field whose role is [`Role::BootSection`] then has; `None` for the only one of a chip without such a field.
+    pub bits: Option<u8>,
     pub span: Span,
 }
 

@@ -58,6 +58,7 @@ fn build(file: &Table) -> Option<Chip> {
     let lock_fields = fields_of_lock(file);
     let flash_bytes = memories.and_then(|(flash, _)| Some(flash?.bytes));
     let boot_sections = boot_sections(file, fields.as_deref(), flash_bytes);
+    let own_clock = own_clock(file, fields.as_deref());
     let ways_in = ways_in(file);
 
     let ((flash, eeprom), fields, lock_fields) = (memories?, fields?, lock_fields?);
@@ -79,6 +80,7 @@ fn build(file: &Table) -> Option<Chip> {
         lock,
         lock_fields,
         boot_sections: boot_sections?,
+        own_clock: own_clock?,
         programming_clock: programming_clock?,
         ways_in: ways_in?,
     })
@@ -358,23 +360,44 @@ fn clock_source(table: &Table) -> Option<ClockSource> {
     }
 }
 
+/// `[own_clock]`, of a chip of which no fuse chooses what runs it.
+fn own_clock(file: &Table, fields: Option<&[Field]>) -> Option<Option<Hertz>> {
+    let Some(table) = file.optional_table("own_clock") else { return Some(None) };
+    let hz = table.number("hz", 1..=FASTEST_CLOCK)?;
+    if fields.is_some_and(|fields| fields.iter().any(|field| field.role == Some(Role::Clock))) {
+        table.wrong(table.at(), "[own_clock] is for a chip without a field whose role is clock, and there is one");
+        return None;
+    }
+    Some(Some(Hertz(hz.value)))
+}
+
 fn boot_sections(file: &Table, fields: Option<&[Field]>, flash_bytes: Option<u32>) -> Option<Vec<BootSection>> {
     let field = fields.and_then(|fields| fields.iter().find(|field| field.role == Some(Role::BootSection)));
     let mut taken: Vec<BootSection> = Vec::new();
     let mut sound = true;
     for table in file.tables("boot_sections")? {
-        let bits = table.number("bits", 0..=0xFF);
+        let bits = match table.has("bits") {
+            true => table.number("bits", 0..=0xFF).map(|bits| bits.map(|bits| Some(bits as u8))),
+            false => Some(Placed { value: None, at: table.at() }),
+        };
         let span = span(&table, flash_bytes, "flash");
         let (Some(bits), Some(span)) = (bits, span) else {
             sound = false;
             continue;
         };
-        let named = |field: &Field| field.values.iter().any(|value| u32::from(value.bits) == bits.value);
-        if fields.is_some() && !field.is_some_and(named) {
-            table.wrong(bits.at, "`bits` must be those of a value of the field whose role is boot-section");
+        let fits = match field {
+            Some(field) => field.values.iter().any(|value| Some(value.bits) == bits.value),
+            None => bits.value.is_none(),
+        };
+        if fields.is_some() && !fits {
+            let rule = match field {
+                Some(_) => "`bits` must be those of a value of the field whose role is boot-section",
+                None => "`bits` must be left out, because no field has the role boot-section",
+            };
+            table.wrong(bits.at, rule);
             sound = false;
         }
-        if taken.iter().any(|other| u32::from(other.bits) == bits.value) {
+        if taken.iter().any(|other| other.bits == bits.value) {
             table.wrong(bits.at, "a boot section with these bits is there already");
             sound = false;
         }
@@ -382,7 +405,7 @@ fn boot_sections(file: &Table, fields: Option<&[Field]>, flash_bytes: Option<u32
             table.wrong(span.at, "a boot section must end where the flash ends");
             sound = false;
         }
-        taken.push(BootSection { bits: bits.value as u8, span: span.value });
+        taken.push(BootSection { bits: bits.value, span: span.value });
     }
     if sound && field.is_some_and(|field| field.values.len() != taken.len()) {
         file.wrong(file.at(), "every value of the field whose role is boot-section needs its [[boot_sections]]");

@@ -136,10 +136,29 @@ impl Chip {
         self.field_for(role)?.read(configuration)?.value
     }
 
+    /// What runs the chip with this configuration; `None` for a reserved code.
+    pub fn clock_source(&self, configuration: &[u8]) -> Option<ClockSource> {
+        match self.own_clock {
+            Some(hz) => Some(ClockSource::Internal { hz }),
+            None => self.value_for(Role::Clock, configuration)?.clock,
+        }
+    }
+
+    /// What can run the chip, in the order of the chip file.
+    pub fn clock_sources(&self) -> impl Iterator<Item = ClockSource> {
+        let chosen = self.field_for(Role::Clock).into_iter().flat_map(|field| &field.values).filter_map(|value| value.clock);
+        self.own_clock.map(|hz| ClockSource::Internal { hz }).into_iter().chain(chosen)
+    }
+
+    /// The chip's own oscillators, undivided.
+    pub fn own_oscillators(&self) -> impl Iterator<Item = Hertz> {
+        self.clock_sources().filter_map(|source| if let ClockSource::Internal { hz } = source { Some(hz) } else { None })
+    }
+
     /// The clock that the chip runs at after reset with this configuration on this board; `None` where the board does not
     /// have what the configuration asks for, or the code is reserved.
     pub fn system_clock(&self, board: &Board, configuration: &[u8]) -> Option<Hertz> {
-        let full = match (self.value_for(Role::Clock, configuration)?.clock?, board.clock.source) {
+        let full = match (self.clock_source(configuration)?, board.clock.source) {
             (ClockSource::Internal { hz }, _) => hz,
             (ClockSource::Crystal { from_hz, to_hz }, ClockSource::Crystal { from_hz: fitted, .. })
                 if (from_hz..=to_hz).contains(&fitted) =>
@@ -182,7 +201,10 @@ impl Chip {
 
     /// The boot section that this configuration sets apart; `None` where the chip has none.
     pub fn boot_section(&self, configuration: &[u8]) -> Option<Span> {
-        let bits = self.field_for(Role::BootSection)?.bits_in(configuration)?;
+        let bits = match self.field_for(Role::BootSection) {
+            Some(field) => Some(field.bits_in(configuration)?),
+            None => None,
+        };
         self.boot_sections.iter().find(|section| section.bits == bits).map(|section| section.span)
     }
 

@@ -98,7 +98,7 @@ pub struct Drafted {
 
 /// What a clock has to give, for this chip and these configuration bytes: the clock's own source where the configuration names it.
 pub fn clock_of(chip: &Chip, configuration: &[u8]) -> Option<ClockSetting> {
-    let source = value_in(chip, Role::Clock, configuration)?.clock?;
+    let source = chip.clock_source(configuration)?;
     match source {
         ClockSource::Internal { hz } => {
             let divided = value_in(chip, Role::ClockDivider, configuration).is_some_and(|value| value.name == "on");
@@ -110,18 +110,15 @@ pub fn clock_of(chip: &Chip, configuration: &[u8]) -> Option<ClockSetting> {
 
 /// Whether the chip can be set to this clock at all.
 pub fn can_run(chip: &Chip, clock: ClockSetting) -> bool {
-    let set = chip.field_for(Role::Clock).is_none_or(|field| field.values.iter().any(|value| gives(value, clock.source)));
-    set && (!is_divided(clock) || chip.field_for(Role::ClockDivider).is_some())
+    chip.clock_sources().any(|source| gives(source, clock.source)) && (!is_divided(clock) || chip.field_for(Role::ClockDivider).is_some())
 }
 
-/// Whether a value of the clock field selects this source.
-fn gives(value: &FieldValue, source: ClockSource) -> bool {
-    match (value.clock, source) {
-        (Some(ClockSource::Internal { hz }), ClockSource::Internal { hz: wanted }) => hz == wanted,
-        (Some(ClockSource::Crystal { from_hz, to_hz }), ClockSource::Crystal { from_hz: fitted, .. }) => {
-            (from_hz..=to_hz).contains(&fitted)
-        }
-        (Some(ClockSource::External), ClockSource::External) => true,
+/// Whether a source that the chip can have gives the one that is wanted.
+fn gives(source: ClockSource, wanted: ClockSource) -> bool {
+    match (source, wanted) {
+        (ClockSource::Internal { hz }, ClockSource::Internal { hz: wanted }) => hz == wanted,
+        (ClockSource::Crystal { from_hz, to_hz }, ClockSource::Crystal { from_hz: fitted, .. }) => (from_hz..=to_hz).contains(&fitted),
+        (ClockSource::External, ClockSource::External) => true,
         _ => false,
     }
 }
@@ -261,7 +258,7 @@ impl Draft<'_> {
             Role::ResetStart => Some((reservation.and_then(|_| named("loader"))?, self.reservation.basis)),
             Role::BootSection => {
                 let section = chip.boot_sections.iter().find(|section| Some(section.span) == reservation.map(|of| of.span))?;
-                Some((field.values.iter().find(|value| value.bits == section.bits)?, self.reservation.basis))
+                Some((field.values.iter().find(|value| Some(value.bits) == section.bits)?, self.reservation.basis))
             }
             Role::ProgrammingLock | Role::BootLock => None,
         }
@@ -277,7 +274,7 @@ impl Draft<'_> {
 
     /// The value that gives this clock: the one that is set, where it does.
     fn clock_value<'f>(&self, field: &'f Field, bytes: &[u8]) -> Option<&'f FieldValue> {
-        let gives = |value: &&FieldValue| gives(value, self.clock.value.source);
+        let gives = |value: &&FieldValue| value.clock.is_some_and(|source| gives(source, self.clock.value.source));
         let now = field.read(bytes).and_then(|setting| setting.value).filter(gives);
         now.or_else(|| field.values.iter().find(gives))
     }

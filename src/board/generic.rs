@@ -48,7 +48,7 @@ fn clock(chip: &Chip) -> (&'static str, Hertz, Hertz) {
     let value = |role| chip.field_for(role)?.read(&factory)?.value;
     let divided = value(Role::ClockDivider).is_some_and(|value| value.name == "on");
     let after = |hz: Hertz| if divided { Hertz(hz.0 / 8) } else { hz };
-    match value(Role::Clock).and_then(|value| value.clock) {
+    match chip.clock_source(&factory) {
         Some(ClockSource::Internal { hz }) => ("internal", hz, after(hz)),
         Some(ClockSource::Crystal { from_hz, to_hz }) => {
             let fitted = CRYSTAL.clamp(from_hz, to_hz);

@@ -32,7 +32,10 @@ pub(super) fn field_value<'a>(chip: &'a Chip, role: Role, fuses: &[u8]) -> Optio
 /// The clock that runs the chip with these fuses; `None` where what they select is not there. A signal on the clock pin drives a
 /// chip that is set to a crystal, too (datasheet 8271, section 'Low Power Crystal Oscillator', from memory).
 pub(super) fn system_clock(chip: &Chip, fuses: &[u8], outside: OutsideClock) -> Option<Hertz> {
-    let source = field_value(chip, Role::Clock, fuses)?.clock?;
+    let source = match chip.own_clock {
+        Some(hz) => ClockSource::Internal { hz },
+        None => field_value(chip, Role::Clock, fuses)?.clock?,
+    };
     let undivided = match source {
         ClockSource::Internal { hz } => hz,
         ClockSource::External => outside.signal?,

@@ -66,6 +66,7 @@ pub fn atmega328p() -> Chip {
             vec![lock(3, "off", false, false), lock(2, "no-writing", true, false), lock(0, "no-reading", true, true)],
         )],
         boot_sections: Vec::new(),
+        own_clock: None,
         programming_clock: vec![(Hertz(0), 4), (Hertz(12_000_000), 6)],
         ways_in: vec![WayIn {
             way: Way::Spi,

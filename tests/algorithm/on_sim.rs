@@ -2,7 +2,7 @@
 
 use farrier::algorithm::avr_spi::{AvrSpi, Evidence, Rung, rungs};
 use farrier::algorithm::{AlgorithmError, Ending};
-use farrier::board::{Board, Catalog, Chip, EraseUnit, Role, Way};
+use farrier::board::{Board, Catalog, Chip, ClockSetting, ClockSource, EraseUnit, Role, Way};
 use farrier::bus::Bus;
 use farrier::image::{ByteAddress, Image, Memory, Span};
 use farrier::link::Client;
@@ -207,6 +207,38 @@ fn a_chip_on_its_slowest_clock_is_reached() {
     let sums = avr.checksums(Memory::Flash, Span::sized(ByteAddress(0x100), 128).unwrap(), &mut on).unwrap().so_far();
     assert_eq!(sums[0].crc32, crc32(&page));
     avr.release().unwrap();
+    drop(avr);
+    bench.assert_clean();
+}
+
+/// What a chip file says of some clocks is from memory. Where it is wrong, the chip is still entered.
+#[test]
+fn a_chip_that_is_far_slower_than_its_file_says_is_reached() {
+    let (board, chip) = Catalog::built_in().board("generic-ata5790n").unwrap();
+    let slow = Chip { own_clock: Some(Hertz(90_000)), ..chip.clone() };
+    let sim = Sim::new(&board, &slow, SEED);
+    let bus = sim.direct_bus();
+    let mut bench = Bench { board, chip, sim, bus };
+    let mut avr = bench.entered();
+    let identity = avr.identify().unwrap();
+    assert_eq!((identity.id, identity.configuration), ([0x1E, 0x94, 0x62], vec![0x49]));
+    avr.release().unwrap();
+    drop(avr);
+    bench.assert_clean();
+}
+
+/// A watch crystal that its fuses also divide by 8 is the slowest clock that a chip can have.
+#[test]
+fn a_chip_on_a_watch_crystal_is_reached_although_its_board_file_does_not_say_so() {
+    let (mut board, chip) = Catalog::built_in().board("generic-atmega328p").unwrap();
+    let told = board.clock;
+    let crystal = Hertz(32_768);
+    board.clock = ClockSetting { source: ClockSource::Crystal { from_hz: crystal, to_hz: crystal }, hz: Hertz(4_096) };
+    let sim = Sim::new(&board, &chip, SEED);
+    board.clock = told;
+    let bus = sim.direct_bus();
+    let mut bench = Bench { board, chip, sim, bus }.setting(Role::Clock, "crystal-32-khz");
+    let avr = bench.entered();
     drop(avr);
     bench.assert_clean();
 }

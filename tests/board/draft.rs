@@ -1,6 +1,6 @@
 //! First board files: whatever is read and told, `boards check` passes on them, and the chip runs as told.
 
-use farrier::board::{Catalog, Chip, ClockSetting, ClockSource, Draft, DraftConsole, DraftReservation, Role, Stated, can_run, read_board};
+use farrier::board::{Catalog, Chip, ClockSetting, ClockSource, Draft, DraftConsole, DraftReservation, Stated, can_run, read_board};
 use farrier::image::Span;
 use farrier::units::{Hertz, Millivolts};
 
@@ -11,13 +11,14 @@ fn chips(catalog: &Catalog) -> Vec<Chip> {
 
 /// A clock of each kind that the chip can have.
 fn clocks(chip: &Chip) -> Vec<ClockSetting> {
-    let values = &chip.field_for(Role::Clock).expect("a clock field").values;
     let of = |source: ClockSource| match source {
         ClockSource::Internal { hz } => ClockSetting { source, hz },
         ClockSource::Crystal { to_hz, .. } => ClockSetting { source: ClockSource::Crystal { from_hz: to_hz, to_hz }, hz: to_hz },
         ClockSource::External => ClockSetting { source, hz: Hertz(10_000_000) },
     };
-    values.iter().filter_map(|value| value.clock.map(of)).collect()
+    let clocks: Vec<ClockSetting> = chip.clock_sources().map(of).collect();
+    assert!(!clocks.is_empty(), "{} has no clock", chip.part);
+    clocks
 }
 
 fn draft(chip: &Chip, clock: ClockSetting, configuration: Option<Vec<u8>>, reserved: Option<Span>) -> Draft<'_> {

@@ -109,6 +109,23 @@ fn boot_sections_and_where_reset_goes() {
 }
 
 #[test]
+fn a_chip_without_fuses_for_clock_or_boot_section_has_one_of_each() {
+    let of = |name: &str| Catalog::built_in().board(name).unwrap();
+    let (board, chip) = of("generic-atmega8hva");
+    assert!(chip.field("clock").is_none());
+    for low in [0xDF, 0x00, 0xFF] {
+        assert_eq!(chip.system_clock(&board, &[low]), Some(Hertz(1_000_000)));
+    }
+    let (board, chip) = of("generic-ata5790n");
+    assert_eq!(chip.system_clock(&board, &[0x49]), Some(Hertz(500_000)), "4 MHz divided by 8");
+    assert_eq!(chip.system_clock(&board, &[0xC9]), Some(Hertz(4_000_000)));
+    let (_, chip) = of("generic-atmega161");
+    assert_eq!(chip.boot_section(&[0xDA]), Some(span(0x3C00, 1024)));
+    assert_eq!(chip.started_section(&[0xDA]), None, "BOOTRST unprogrammed");
+    assert_eq!(chip.started_section(&[0x9A]), Some(span(0x3C00, 1024)));
+}
+
+#[test]
 fn the_programming_clock_stays_under_its_limit() {
     let (_, chip) = board("vent");
     for (system, fastest) in [

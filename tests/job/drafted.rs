@@ -1,7 +1,7 @@
 //! A board for every chip, as `boards new` drafts it: with our loader, where that is built for the chip.
 
 use farrier::board::{
-    Board, Catalog, Chip, ClockSetting, ClockSource, Draft, DraftReservation, Role, SERIAL_LOADER, Stated, can_run, loader, read_board,
+    Board, Catalog, Chip, ClockSetting, ClockSource, Draft, DraftReservation, SERIAL_LOADER, Stated, can_run, loader, read_board,
 };
 use farrier::image::Span;
 use farrier::units::{Hertz, Millivolts};
@@ -25,11 +25,7 @@ pub fn with_loader(part: &str) -> Option<(Board, Chip)> {
 fn clocks(chip: &Chip) -> Vec<ClockSetting> {
     let crystal = ClockSetting { source: ClockSource::Crystal { from_hz: CLOCK, to_hz: CLOCK }, hz: CLOCK };
     let signal = ClockSetting { source: ClockSource::External, hz: CLOCK };
-    let values = chip.field_for(Role::Clock).map_or(&[][..], |field| &field.values);
-    let own = values.iter().filter_map(|value| match value.clock {
-        Some(source @ ClockSource::Internal { hz }) => Some(ClockSetting { source, hz }),
-        _ => None,
-    });
+    let own = chip.own_oscillators().map(|hz| ClockSetting { source: ClockSource::Internal { hz }, hz });
     std::iter::once(crystal).chain(own).chain([signal]).collect()
 }
 

@@ -109,7 +109,7 @@ fn has_its_loader(bench: &Workbench) {
     // BOOTRST programmed is 0, and the boot section that the fuses select begins with the loader's first byte.
     assert_eq!(bench.chip.field_for(Role::ResetStart).unwrap().bits_in(&cells.fuses), Some(0), "{part}: BOOTRST");
     let sizes = bench.chip.field_for(Role::BootSection).unwrap().bits_in(&cells.fuses).unwrap();
-    let selected = bench.chip.boot_sections.iter().find(|section| section.bits == sizes).unwrap();
+    let selected = bench.chip.boot_sections.iter().find(|section| section.bits == Some(sizes)).unwrap();
     assert_eq!(selected.span, reserved.span, "{part}: BOOTSZ");
     // Mode 2 of BLB1: SPM may not write the boot section.
     assert_eq!(cells.lock >> 4 & 0b11, 0b10, "{part}: boot lock");

@@ -128,8 +128,9 @@ pub fn chip(kind: Kind) -> Chip {
         lock: ConfigurationByte { name: "lock".into(), factory: 0xFF, used: 0x3F },
         lock_fields: lock_fields(),
         boot_sections: [(3, 0x780), (2, 0x600), (1, 0x500), (0, 0x400)]
-            .map(|(bits, at)| BootSection { bits, span: span(at, FLASH) })
+            .map(|(bits, at)| BootSection { bits: Some(bits), span: span(at, FLASH) })
             .into(),
+        own_clock: None,
         programming_clock: vec![(Hertz(0), 4), (Hertz(12_000_000), 6)],
         ways_in: vec![WayIn {
             way: Way::Spi,

@@ -66,6 +66,7 @@ fn part(name: &str, id: [u8; 3], flash: (u32, u32), eeprom: (u32, u32), high: u8
         lock: byte("lock", 0xFF, 0x3F),
         lock_fields: Vec::new(),
         boot_sections: Vec::new(),
+        own_clock: None,
         programming_clock: Vec::new(),
         ways_in: Vec::new(),
     }

@@ -31,14 +31,16 @@ enum Left {
     Rough = 800,
 }
 
+/// Slower runs no chip: a watch crystal divided by 8. It also suits a chip whose file gives its clock from memory, and gives it wrong.
+const SLOW_ENOUGH: Hertz = Hertz(4_096);
 /// Oscillators at or below this one are of the rough kind.
 const ROUGH_UP_TO: Hertz = Hertz(200_000);
 /// From here on the datasheets say 'at least', below 'more than': no distance is needed to the limit itself.
 const AT_LEAST_FROM: Hertz = Hertz(12_000_000);
 
-/// The rungs for a chip, in the order of an ordinary entry: the board's own clock, then each oscillator inside the chip,
-/// plain and divided by 8, fastest first, then the bridge's clock output (whole and divided by 8), where `clock_output` allows it and
-/// the bridge has one. What the bridge cannot make is left out; no rung comes twice. May be empty.
+/// The rungs for a chip, in the order of an ordinary entry: the board's own clock, then each oscillator inside the chip, plain and divided
+/// by 8, fastest first, then one that is slow enough for any chip, then the bridge's clock output (whole and divided by 8), where
+/// `clock_output` allows it and the bridge has one. What the bridge cannot make is left out; no rung comes twice. May be empty.
 pub fn rungs(chip: &Chip, abilities: &Abilities, expected: Option<ClockSetting>, clock_output: Option<Hertz>) -> Vec<Rung> {
     let mut found: Vec<Rung> = Vec::new();
     let mut push = |system: Hertz, left: Left, clock_output: Option<Hertz>| {
@@ -63,26 +65,26 @@ pub fn rungs(chip: &Chip, abilities: &Abilities, expected: Option<ClockSetting>,
     found
 }
 
-/// The same rungs slowest first; those with a clock output stay last, as they need a wire of their own.
+/// The same rungs slowest first. Those with a clock output stay last, as they need a wire of their own, and before them the one that is
+/// slow enough for any chip: hardly a chip needs it, and it is four times slower than the next.
 pub(super) fn slowest_first(rungs: &[Rung]) -> Vec<Rung> {
+    let for_any_chip = |rung: &Rung| rung.programming_clock.0 <= SLOW_ENOUGH.0 / 4;
     let mut sorted = rungs.to_vec();
-    sorted.sort_by_key(|rung| (rung.clock_output.is_some(), rung.programming_clock));
+    sorted.sort_by_key(|rung| (rung.clock_output.is_some(), for_any_chip(rung), rung.programming_clock));
     sorted
 }
 
 /// What the chip can run on by itself, fastest first.
 fn internal_clocks(chip: &Chip) -> Vec<(Hertz, Left)> {
-    let of_role = |role| chip.fields.iter().filter(move |field| field.role == Some(role));
-    let divides = of_role(Role::ClockDivider).next().is_some();
+    let divides = chip.field_for(Role::ClockDivider).is_some();
     let mut clocks = Vec::new();
-    for value in of_role(Role::Clock).flat_map(|field| &field.values) {
-        if let Some(ClockSource::Internal { hz }) = value.clock {
-            clocks.push((hz, accuracy(hz)));
-            if divides {
-                clocks.push((Hertz(hz.0 / 8), accuracy(hz)));
-            }
+    for hz in chip.own_oscillators() {
+        clocks.push((hz, accuracy(hz)));
+        if divides {
+            clocks.push((Hertz(hz.0 / 8), accuracy(hz)));
         }
     }
+    clocks.push((SLOW_ENOUGH, accuracy(SLOW_ENOUGH)));
     clocks.sort_by_key(|(hz, _)| std::cmp::Reverse(*hz));
     clocks
 }

@@ -5,7 +5,7 @@ use super::super::context::quoted;
 use super::super::output;
 use super::super::stop::Stop;
 use super::new::Source;
-use crate::board::{Chip, ClockSetting, ClockSource, FieldValue, Role, Stated, can_run};
+use crate::board::{Chip, ClockSetting, ClockSource, Role, Stated, can_run};
 use crate::units::Hertz;
 
 /// What may be told by an option, asked at a terminal, or assumed.
@@ -41,11 +41,6 @@ impl Question<'_> {
     }
 }
 
-/// What the chip's clock can be set to.
-fn clock_values(chip: &Chip) -> &[FieldValue] {
-    chip.field_for(Role::Clock).map(|field| field.values.as_slice()).unwrap_or_default()
-}
-
 /// The kinds of clock that the chip can be set to.
 pub fn sources(chip: &Chip) -> Vec<Source> {
     let kind = |source: ClockSource| match source {
@@ -53,17 +48,13 @@ pub fn sources(chip: &Chip) -> Vec<Source> {
         ClockSource::Internal { .. } => Source::Internal,
         ClockSource::External => Source::External,
     };
-    let values = clock_values(chip);
-    let has = |source: &Source| values.is_empty() || values.iter().filter_map(|value| value.clock).any(|of| kind(of) == *source);
+    let has = |source: &Source| chip.clock_sources().any(|of| kind(of) == *source);
     [Source::Crystal, Source::Internal, Source::External].into_iter().filter(has).collect()
 }
 
 /// What the oscillators of the chip's own give, divided by 8 too where the chip can, each with its undivided frequency.
 pub fn own_clocks(chip: &Chip) -> Vec<ClockSetting> {
-    let own = clock_values(chip).iter().filter_map(|value| match value.clock {
-        Some(source @ ClockSource::Internal { hz }) => Some(ClockSetting { source, hz }),
-        _ => None,
-    });
+    let own = chip.own_oscillators().map(|hz| ClockSetting { source: ClockSource::Internal { hz }, hz });
     let divides = chip.field_for(Role::ClockDivider).is_some();
     let eighth = |of: ClockSetting| divides.then_some(ClockSetting { hz: Hertz(of.hz.0 / 8), ..of });
     own.flat_map(|own| [Some(own), eighth(own)]).flatten().collect()
@@ -114,9 +105,8 @@ pub fn possible(chip: &Chip, source: Source) -> String {
 
 /// The crystals that the chip drives, from the slowest to the fastest of each range, the fastest range first.
 fn crystals(chip: &Chip) -> Vec<(Hertz, Hertz)> {
-    let range =
-        |value: &FieldValue| if let Some(ClockSource::Crystal { from_hz, to_hz }) = value.clock { Some((from_hz, to_hz)) } else { None };
-    let mut ranges: Vec<(Hertz, Hertz)> = clock_values(chip).iter().filter_map(range).collect();
+    let range = |source| if let ClockSource::Crystal { from_hz, to_hz } = source { Some((from_hz, to_hz)) } else { None };
+    let mut ranges: Vec<(Hertz, Hertz)> = chip.clock_sources().filter_map(range).collect();
     ranges.sort();
     let mut joined: Vec<(Hertz, Hertz)> = Vec::new();
     for (from, to) in ranges {

@@ -30,13 +30,15 @@ impl Contents<'_, '_> {
                 CauseKind::NoClock,
                 format!("The configuration chooses a clock that is not there ({words}): the chip answers only with {fed} from the bridge."),
             ),
-            (None, Some(hz)) if board.generic && hz <= SLOW && !self.is_as_kept(Role::Clock) => Cause::new(
-                CauseKind::ClockSlow,
-                format!(
-                    "The chip runs at {hz}, too slow for a usual programming clock: the configuration chooses {words}{}.",
-                    self.divided()
-                ),
-            ),
+            (None, Some(hz)) if board.generic && hz <= SLOW && !self.is_as_kept(Role::Clock) && !self.has_the_clock_of_a_new_chip() => {
+                Cause::new(
+                    CauseKind::ClockSlow,
+                    format!(
+                        "The chip runs at {hz}, too slow for a usual programming clock: the configuration chooses {words}{}.",
+                        self.divided()
+                    ),
+                )
+            }
             _ if board.generic => return,
             (None, Some(hz)) if hz == board.clock.hz => return,
             (None, Some(hz)) if hz < board.clock.hz => Cause::new(
@@ -60,6 +62,10 @@ impl Contents<'_, '_> {
         field.zip(kept).is_some_and(|(field, kept)| field.bits_in(kept) == field.bits_in(self.configuration))
     }
 
+    fn has_the_clock_of_a_new_chip(&self) -> bool {
+        Role::OF_CLOCK.into_iter().filter_map(|role| self.case.chip.field_for(role)).all(|field| self.is_untouched(field))
+    }
+
     fn divided(&self) -> &'static str {
         let divider = self.case.chip.field_for(Role::ClockDivider).and_then(|field| field.read(self.configuration)?.value);
         if divider.is_some_and(|value| value.name == "on") { ", divided by 8" } else { "" }
@@ -68,7 +74,7 @@ impl Contents<'_, '_> {
     /// What stands in the field with this role, in words.
     fn words(&self, role: Role) -> String {
         let setting = self.case.chip.field_for(role).and_then(|field| field.read(self.configuration));
-        setting.map_or_else(|| "no clock field".to_owned(), |setting| setting.words().to_owned())
+        setting.map_or_else(|| "nothing, so it is the chip's own oscillator".to_owned(), |setting| setting.words().to_owned())
     }
 
     fn brown_out(&mut self) {

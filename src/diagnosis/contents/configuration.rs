@@ -43,13 +43,14 @@ impl Contents<'_, '_> {
         }
     }
 
-    /// A watchdog that is always on, where nothing says that it should be. Firmware that does not know of it never gets far.
+    /// A watchdog that is always on, where nothing says that it should be, and a new chip has it otherwise. Firmware that does not know of
+    /// it never gets far.
     pub(super) fn watchdog(&mut self) {
         let Case { board, chip, recognised, .. } = *self.case;
         let Some(field) = chip.watchdog_always_on(self.configuration) else { return };
         let listed = board.expected_configuration.iter().any(|(name, _)| *name == field.name);
         let kept = self.made.snapshot.is_some() && self.kept_value(field).is_none();
-        if listed || kept || recognised.is_some() || self.told.has(CauseKind::AsShipped) {
+        if listed || kept || self.is_untouched(field) || recognised.is_some() || self.told.has(CauseKind::AsShipped) {
             return;
         }
         let sentence =
@@ -67,9 +68,13 @@ impl Contents<'_, '_> {
     fn is_fault(&self, field: &Field) -> bool {
         let told = self.made.fields.iter().any(|(name, _)| *name == field.name);
         let of_loader = matches!(field.role, Some(Role::ResetStart | Role::BootSection));
-        let untouched = field.bits_in(self.configuration) == field.bits_in(&self.case.chip.factory_configuration());
         let shipped = self.told.has(CauseKind::AsShipped);
-        !told && !of_loader && !shipped && (self.has_loader() || !untouched)
+        !told && !of_loader && !shipped && (self.has_loader() || !self.is_untouched(field))
+    }
+
+    /// Whether a field is as a new chip has it.
+    pub(super) fn is_untouched(&self, field: &Field) -> bool {
+        field.bits_in(self.configuration) == field.bits_in(&self.case.chip.factory_configuration())
     }
 
     /// Whether this board should start a loader: reset leads to one, or one is there.

@@ -150,11 +150,12 @@ fn small_boot_section(patient: &mut Patient) -> Result<(), String> {
     let now = chip.boot_section(&patient.contents.fuses).map_or(0, Span::len);
     let smaller = chip.boot_sections.iter().filter(|section| section.span.len() < now).max_by_key(|section| section.span.len());
     let smaller = smaller.ok_or_else(|| format!("{} has no boot section smaller than {now} bytes", chip.part))?.bits;
-    patient.set(Role::BootSection, "the size of the boot section", |value| value.bits == smaller)
+    patient.set(Role::BootSection, "the size of the boot section", |value| Some(value.bits) == smaller)
 }
 
 fn endless_watchdog(patient: &mut Patient) -> Result<(), String> {
-    patient.set_symbol("WDTON", 0)
+    patient.set_symbol("WDTON", 0)?;
+    patient.differs_from_used("its watchdog is always on")
 }
 
 fn missing_clock(patient: &mut Patient) -> Result<(), String> {
@@ -176,13 +177,14 @@ fn slow_clock(patient: &mut Patient) -> Result<(), String> {
     let chip = patient.chip;
     let own = |value: &FieldValue| if let Some(ClockSource::Internal { hz }) = value.clock { Some(hz) } else { None };
     let values = chip.field_for(Role::Clock).map_or(&[][..], |field| &field.values);
-    let slowest = values.iter().filter_map(own).min().ok_or_else(|| format!("{} has no oscillator of its own", chip.part))?;
+    let slowest =
+        values.iter().filter_map(own).min().ok_or_else(|| format!("no fuse of {} chooses an oscillator of its own", chip.part))?;
     patient.set(Role::Clock, "a choice of clocks", |value| own(value) == Some(slowest))?;
     // Parts without the divider are as slow as their oscillator.
     let divides = patient.set(Role::ClockDivider, "a clock divider", |value| value.name == "on").is_ok();
     let clock = Hertz(if divides { slowest.0 / 8 } else { slowest.0 });
     match clock <= SLOW {
-        true => Ok(()),
+        true => patient.differs_from_used("its clock is as slow"),
         false => Err(format!("the slowest clock that {} can give itself is {clock}, which a normal programming clock suits", chip.part)),
     }
 }
@@ -312,6 +314,14 @@ impl Patient<'_> {
         for span in torn {
             let cells = self.contents.flash.iter_mut().skip(span.start().0 as usize).take(span.len() as usize);
             cells.for_each(|cell| *cell |= self.rng.u8(..));
+        }
+    }
+
+    /// A board that has been so all along is not bricked.
+    fn differs_from_used(&self, what: &str) -> Result<(), String> {
+        match self.contents.fuses != self.used.contents.fuses {
+            true => Ok(()),
+            false => Err(format!("{what} on a used board, too")),
         }
     }
 

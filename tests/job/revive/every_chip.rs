@@ -31,6 +31,8 @@ fn why_not(kind: &str, board: &Board, chip: &Chip) -> Option<String> {
         let has = chip.fields.iter().any(|field| field.symbol == symbol);
         (!has).then(|| format!("{} has no {symbol}", chip.part))
     };
+    let used = board.expected_configuration(chip, &chip.factory_configuration());
+    let as_used = |symbol: &str, bits: u8| chip.fields.iter().any(|field| field.symbol == symbol && field.bits_in(&used) == Some(bits));
     let values = |role| chip.field_for(role).map_or(&[][..], |field| &field.values);
     match kind {
         "erased-application"
@@ -39,7 +41,9 @@ fn why_not(kind: &str, board: &Board, chip: &Chip) -> Option<String> {
         | "overwritten-loader"
         | "bypassed-loader"
         | "small-boot-section" => board.reservation.is_none().then(|| "it reserves no flash for a loader".to_owned()),
-        "endless-watchdog" => lacks("WDTON"),
+        "endless-watchdog" => {
+            lacks("WDTON").or_else(|| as_used("WDTON", 0).then(|| "its watchdog is always on on a used board".to_owned()))
+        }
         "reset-disabled" => lacks("RSTDISBL"),
         "serial-programming-off" => lacks("SPIEN"),
         "debug-wire" => lacks("DWEN"),
@@ -60,8 +64,11 @@ fn why_not(kind: &str, board: &Board, chip: &Chip) -> Option<String> {
                 .filter_map(|value| if let Some(ClockSource::Internal { hz }) = value.clock { Some(hz) } else { None });
             let divisor = if chip.field_for(Role::ClockDivider).is_some() { 8 } else { 1 };
             match own.min() {
-                None => Some("no oscillator of its own".to_owned()),
+                None => Some("chooses an oscillator of its own".to_owned()),
                 Some(slowest) if slowest.0 / divisor > 128_000 => Some(format!("is {}, which", Hertz(slowest.0 / divisor))),
+                Some(slowest) if chip.system_clock(board, &used) == Some(Hertz(slowest.0 / divisor)) => {
+                    Some("its clock is as slow".to_owned())
+                }
                 Some(_) => None,
             }
         }

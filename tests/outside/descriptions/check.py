@@ -61,7 +61,8 @@ def held(path):
         mask = (1 << high + 1) - (1 << low)
         facts[f"used-{place}"] = facts.get(f"used-{place}", 0) | mask
         for symbol in field["symbol"].split("+"):
-            bits[place, stem(symbol)] = mask
+            for name in COMBINED.get(stem(symbol), {stem(symbol)}):
+                bits[place, name] = mask
     return facts, bits
 
 

@@ -47,6 +47,7 @@ TIMINGS = [
      (9_000, "from memory: [D 7598, 2543H] print 4.0 ms, later editions 9.0; the longer holds for both"), (4_500, "[D 7598, 2543H] tWD_FUSE")),
     (r"atmega(163|323)", (30_000, "from memory: 1142, minimum waits, which depend on the supply; twice the longest there"), (30_000, "the same"),
      (60_000, "the same"), (30_000, "the same")),
+    (r"atmega161", (14_000, "[D 1228] tWD_FLASH"), (3_400, "[D 1228] tWD_EEPROM"), (28_000, "[D 1228] tWD_ERASE"), (28_000, "from memory: twice tWD_FLASH")),
     (r".*", (4_500, "from memory: what its kin have at most, 8271"), (9_000, "from memory: what its kin have at most, 2593"),
      (12_000, "from memory: what its kin have at most, 42716"), (4_500, "from memory: what its kin have, 8271")),
 ]
@@ -54,7 +55,7 @@ TIMINGS = [
 # Parts whose serial instruction set has no RDY/BSY: they are asked by reading the place that is being written, or waited for.
 # [D 40001974] for ATmega8A, [D 2490, 2512] describe data polling for theirs; from memory for the rest. They also have no page
 # instructions for the EEPROM, and neither does ATmega162: from memory, their instruction tables.
-NO_READY_BIT = r"atmega(8|16|32|64|128)a?|atmega163|atmega323|atmega8515|atmega8535|attiny26"
+NO_READY_BIT = r"atmega(8|16|32|64|128)a?|atmega161|atmega163|atmega323|atmega8515|atmega8535|attiny26"
 NO_EEPROM_PAGES = NO_READY_BIT + r"|atmega162"
 
 # Chip pins of serial programming: MISO (data out), MOSI (data in), SCK; source.
@@ -67,7 +68,7 @@ PINS = [
     (r"atmega1284p|atmega164.*|atmega324.*|atmega644(a|p|pa)?|atmega1284", "PB6", "PB5", "PB7", "from memory: 8272, pin mapping of serial programming"),
     (KIN_OF_328 + r"|atmega(48|88|168|328)pb|ata661[234][cq]", "PB4", "PB3", "PB5", "from memory: 8271, pin mapping of serial programming"),
     (r"atmega8a?", "PB4", "PB3", "PB5", "from memory: 2486, pin mapping of serial programming"),
-    (r"atmega(16|32)a?|atmega163|atmega323|atmega8535|atmega8515|atmega162", "PB6", "PB5", "PB7", "from memory: pins MISO, MOSI and SCK of its datasheet"),
+    (r"atmega(16|32)a?|atmega161|atmega163|atmega323|atmega8535|atmega8515|atmega162", "PB6", "PB5", "PB7", "from memory: pins MISO, MOSI and SCK of its datasheet"),
     (r"atmega(16|32|64)[59].*|atmega\d+(rfr2|rfa1)|atmega\d+u\d|at90usb\d+", "PB3", "PB2", "PB1", "from memory: pins MISO, MOSI and SCK of its datasheet"),
     (r"attiny[48]8", "PB4", "PB3", "PB5", "from memory: 8008, pin mapping of serial programming"),
     (r"attiny(13a?|[248]5)", "PB1", "PB0", "PB2", "from memory: 8126, 2586, pin mapping of serial programming"),
@@ -85,22 +86,49 @@ KIN = {
     "ATmega165": ("atmega165p", {"id": "1E9405"}),
     "ATmega169": ("atmega169p", {"id": "1E9405"}),
     "ATmega32U6": ("atmega32u4", {"id": "1E9588"}),
+    "ATmega64HVE": ("atmega64hve2", {"id": "1E9610"}),
+    "ATA6289": ("ata6286", {"id": "1E9382"}),
 }
 
 # Parts on which the upper two of four bits of CKSEL are reserved: the three codes of [A] have them as 1, and its factory value as 0.
 TWO_BIT_CLOCK = r"attiny[48]8"
 
-# CKSEL of ATmega163 and ATmega323: what the codes select, and one of each kind. The others of a kind differ in the wait before the chip
-# starts; they are not named, so that they are kept where they stand and never set.
-OLD_CLOCK = ("1142 and 1457, table 1: 1111 to 1010 crystal, 1001 and 1000 watch crystal, 0111 to 0101 RC, 0100 to 0010 internal, 0001 and 0000 signal", [
-    {"bits": 15, "name": "crystal", "words": "crystal of 1 to 8 MHz", "clock": '{ source = "crystal", from_hz = 1_000_000, to_hz = 8_000_000 }'},
-    {"bits": 2, "name": "internal-1-mhz", "words": "the chip's own 1 MHz oscillator", "clock": '{ source = "internal", hz = 1_000_000 }'},
-    {"bits": 0, "name": "external", "words": "a clock signal on pin XTAL1", "clock": '{ source = "external" }'},
-])
+# One code of each kind has a name on parts whose codes are from memory, and on some only the one that a chip has as shipped. The others are
+# kept where they stand and never set.
+CRYSTAL = {"name": "crystal", "words": "crystal of 1 to 8 MHz", "clock": '{ source = "crystal", from_hz = 1_000_000, to_hz = 8_000_000 }'}
+SIGNAL = {"name": "external", "words": "a clock signal on pin XTAL1", "clock": '{ source = "external" }'}
+
+
+def own(name, mhz, words="the chip's own {} MHz oscillator"):
+    return {"name": name, "words": words.format(mhz), "clock": f'{{ source = "internal", hz = {mhz}_000_000 }}'}
+
+
+# What runs the chip, where the descriptions name the field and not its values: field, what is from memory, values by their bits.
+CLOCK_CODES = [
+    (r"atmega(163|323)", "CKSEL",
+     "1142 and 1457, table 1: 1111 to 1010 crystal, 1001 and 1000 watch crystal, 0111 to 0101 RC, 0100 to 0010 internal, 0001 and 0000 signal",
+     {0b1111: CRYSTAL, 0b0010: own("internal-1-mhz", 1), 0b0000: SIGNAL}),
+    (r"atmega161", "CKSEL", "1228, reset delays by CKSEL: 111 to 010 crystal, 001 and 000 signal", {0b010: CRYSTAL, 0b000: SIGNAL}),
+    (r"at90scr100", "CKSEL", "that its one value, which a chip has as shipped, is a crystal of 8 MHz",
+     {0b1111: {"name": "crystal-8-mhz", "words": "crystal of 8 MHz", "clock": '{ source = "crystal", from_hz = 8_000_000, to_hz = 8_000_000 }'}}),
+    (r"atmega\d+hvb(revb)?|atmega16hva2", "OSCSEL", "that its one value is the 8 MHz oscillator", {0b01: own("internal-8-mhz", 8)}),
+    (r"atmega64hve", "OSCSEL0", "that what a chip runs on as shipped is of about 8 MHz", {0: own("as-shipped", 8, "what it runs on as shipped, taken to be {} MHz")}),
+    (r"atmega64hve2", "OSCSEL0", "that what a chip runs on as shipped is of about 8 MHz", {1: own("as-shipped", 8, "what it runs on as shipped, taken to be {} MHz")}),
+    (r"ata579[01]", "EXTCLKEN", "9151: that the oscillator is of about 4 MHz, and that a chip that may run on a signal does",
+     {1: own("internal", 4, "the chip's own fast oscillator, taken to be of {} MHz"), 0: SIGNAL | {"words": "a clock signal on the clock pin"}}),
+    (r"ata628[569]", "FRCFS", "4958: which of the two is which", {1: own("internal-4-mhz", 4), 0: own("internal-1-mhz", 1)}),
+]
+# What runs the chip after reset where no fuse chooses it, in hertz.
+OWN_CLOCK = {
+    r"atmega(8|16)hva": (1_000_000, "from memory: 8024: 8 MHz, divided by 8 until the firmware changes it"),
+    r"ata(5790n|5795)": (4_000_000, "from memory of its kin, 9151: about 4 MHz"),
+}
 
 # Values to take instead of the description's, with the reason.
 FACTORY = {
     ("attiny2313", "low"): (0x64, "[D 2543L]; [A] has 0x62"),
+    ("atmega64hve", "low"): (0xD6, "the header of avr-libc"),
+    ("ata6289", "low"): (0x65, "the header of avr-libc"),
     ("atmega324pb", "extended"): (0xF7, "[D ATmega328PB datasheet, 32.2] for a near relative; [A] has 0x07"),
 }
 SUPPLY = {
@@ -111,10 +139,6 @@ SUPPLY = {
 # Parts known by name and ID that no chip file is made for: ID as in avr-libc's header, or in the description where there is one.
 ONE_BYTE = "it writes its flash byte by byte, which farrier does not do"
 NO_PAGES = "how its flash is divided into pages stands in no source at hand"
-ONE_SECTION = "its one boot section has no fuse for its size, and what the codes of its clock fuses select was not looked up"
-SPLIT_CLOCK = "two bits of its clock fuses have no name, and what the others select stands in no description"
-NO_CLOCK_FUSE = "no fuse chooses its clock, and farrier's board files name a clock that the fuses give"
-OWN_FUSES = "what its oscillator fuses select stands in no description, so no programming clock is known to be slow enough"
 REFUSED = [
     ("AT86RF401", "1E9181", ONE_BYTE),
     ("AT90S1200", "1E9001", ONE_BYTE),
@@ -130,20 +154,6 @@ REFUSED = [
     ("ATtiny15", "1E9006", ONE_BYTE),
     ("ATtiny22", "1E9106", ONE_BYTE),
     ("ATmega103", "1E9701", NO_PAGES),
-    ("ATmega161", "1E9401", ONE_SECTION),
-    ("AT90SCR100", "1E96C1", SPLIT_CLOCK),
-    ("ATA5790", "1E9461", OWN_FUSES),
-    ("ATA5790N", "1E9462", OWN_FUSES),
-    ("ATA5791", "1E9462", OWN_FUSES),
-    ("ATA5795", "1E9361", OWN_FUSES),
-    ("ATA6285", "1E9382", OWN_FUSES),
-    ("ATA6286", "1E9382", OWN_FUSES),
-    ("ATA6289", "1E9382", OWN_FUSES),
-    ("ATmega8HVA", "1E9310", NO_CLOCK_FUSE),
-    ("ATmega16HVA", "1E940C", NO_CLOCK_FUSE),
-    ("ATmega16HVA2", "1E940E", OWN_FUSES),
-    ("ATmega64HVE", "1E9610", OWN_FUSES),
-    ("ATmega64HVE2", "1E9610", OWN_FUSES),
     *((part, None, "it is a radio part with program memory that is only in part flash")
       for part in ("ATA5700M322", "ATA5702M322", "ATA5782", "ATA5787", "ATA5831", "ATA5835", "ATA8210", "ATA8510")),
     *((part, None, "only one description knows it, and no header of a compiler") for part in ("ATtiny80", "ATtiny840")),

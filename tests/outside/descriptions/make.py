@@ -151,19 +151,15 @@ def fields(part, description):
             name, mask = bitfield.get("name"), number(bitfield.get("mask"))
             captions = description.groups.get(bitfield.get("values"), [])
             width = bin(mask).count("1")
-            if name in ("SUT_CKSEL", "CKSEL_SUT", "PLLCK_SUT_CKSEL"):
+            if name == "SUT_CKSEL" and mask == 0x30:  # the descriptions of ATA6285 and its kin name it so, and give waits alone
+                found.append(("CKSEL", start_up(captions, byte, mask)))
+            elif name in ("SUT_CKSEL", "CKSEL_SUT", "PLLCK_SUT_CKSEL"):
                 found += [("CKSEL", text) for text in clock_fields(part, bitfield, description, byte)]
-            elif name == "CKSEL":
-                note = "[A]; from memory: " + facts.OLD_CLOCK[0]
-                found.append(("CKSEL", field("fields", "clock", f"CKSEL{width - 1}..0", "what runs the chip", "clock", byte, mask, facts.OLD_CLOCK[1], note)))
-            elif name == "OSCSEL":
-                own = {"bits": 1, "name": "internal-8-mhz", "words": "the chip's own 8 MHz oscillator", "clock": '{ source = "internal", hz = 8_000_000 }'}
-                note = "[A]; from memory: that its one value is the 8 MHz oscillator"
-                found.append(("CKSEL", field("fields", "clock", "OSCSEL1..0", "what runs the chip", "clock", byte, mask, [own], note)))
+            elif name in CLOCK_FIELDS:
+                found.append(("CKSEL", coded_clock(part, name, byte, mask)))
             elif name == "SUT":
-                values = [{"bits": bits, "name": f"sut-{bits:0{width}b}", "words": caption_time(caption)} for bits, caption in sorted(captions, reverse=True)]
-                found.append(("CKSEL", field("fields", "start-up", f"SUT{width - 1}..0", "wait before the chip starts", "start-up", byte, mask, values)))
-            elif name == "BODEN":
+                found.append(("CKSEL", start_up(captions, byte, mask)))
+            elif name == "BODEN" and "BODLEVEL" in masks:
                 merged, low, symbol = merged_brown_out(masks)
                 values = brown_out(description.groups[level_values(register)], True, low)
                 found.append(("BODLEVEL", field("fields", "brown-out", symbol, "holds the chip in reset while the supply is too low", None, byte, merged, values)))
@@ -173,11 +169,37 @@ def fields(part, description):
             elif name == "BOOTSZ":
                 values = [{"bits": bits, "name": f"{size}-bytes", "words": f"{size} bytes from 0x{start:05X}"} for bits, start, size in description.boot_sections()]
                 found.append((name, field("fields", "boot-section", "BOOTSZ1..0", "how much flash the boot section takes", "boot-section", byte, mask, values)))
-            elif name == "Reserved":
+            elif name == "Reserved" and number(register.get("initval")) & mask:
                 continue
             else:
                 found.append((name, plain_field(name, mask, byte, bitfield.get("caption") or "", description)))
     return [text for _, text in sorted(found, key=lambda entry: ORDER.index(entry[0]))]
+
+
+# Fields that choose what runs the chip, of which the descriptions give no values.
+CLOCK_FIELDS = ("CKSEL", "OSCSEL", "OSCSEL0", "EXTCLKEN", "FRCFS")
+
+
+def coded_clock(part, name, byte, mask):
+    """A clock field whose values are from memory."""
+    known, remembered, codes = facts.first(facts.CLOCK_CODES, part)
+    assert known == name, f"{part} has {name}, and facts.py knows {known}"
+    values = [{"bits": bits} | codes[bits] for bits in sorted(codes, reverse=True)]
+    return field("fields", "clock", symbol(name, mask), "what runs the chip", "clock", byte, mask, values, "[A]; from memory: " + remembered)
+
+
+def symbol(name, mask):
+    width = bin(mask).count("1")
+    return name if width == 1 else f"{name}{width - 1}..0"
+
+
+def start_up(captions, byte, mask):
+    """A field of waits that go with any clock; those that no description gives stand in the datasheet alone."""
+    width = bin(mask).count("1")
+    waits = {bits: caption_time(caption) for bits, caption in captions}
+    values = [{"bits": bits, "name": f"sut-{bits:0{width}b}", "words": waits.get(bits, "stands in no description; see the datasheet")}
+              for bits in reversed(range(1 << width))]
+    return field("fields", "start-up", symbol("SUT", mask), "wait before the chip starts", "start-up", byte, mask, values)
 
 
 def level_values(register):
@@ -185,7 +207,7 @@ def level_values(register):
 
 
 def caption_time(caption):
-    return f"{re.search(r'([0-9]+) ms', caption)[1]} ms"
+    return f"{re.search(r'([0-9.]+) ms', caption)[1]} ms"
 
 
 def plain_field(name, mask, byte, caption, description):
@@ -194,9 +216,7 @@ def plain_field(name, mask, byte, caption, description):
     pin = re.search(r"PORT([A-Z])(\d)", caption)
     about = {"pin": f"pin P{pin[1]}{pin[2]}" if pin else "a pin", "port": f"four pins of port {description.jtag}" if description.jtag else "four pins"}
     filled = [value | {"words": value["words"].format(**about)} for value in values]
-    width = bin(mask).count("1")
-    symbol = name if width == 1 else f"{name}{width - 1}..0"
-    return field("fields", own, symbol, words.format(**about), role, byte, mask, filled)
+    return field("fields", own, symbol(name, mask), words.format(**about), role, byte, mask, filled)
 
 
 LOCKS = {
@@ -247,6 +267,7 @@ def chip_file(name, description, kin_values):
     for register, byte in zip(description.fuses, BYTES):
         value, note = facts.FACTORY.get((part, byte), (number(register.get("initval")), "[A]"))
         lines += ["[[configuration]]", f'name = "{byte}"', f"factory = 0x{value:02X} # {note}", ""]
+    lines += own_clock(part)
     text = "\n".join(lines) + "\n" + "\n".join(fields(part, description))
     return text + "\n" + locks(description) + boot(description) + way_in(part)
 
@@ -261,6 +282,13 @@ def timings(part):
     names = ("flash_write_max_us", "eeprom_write_max_us", "erase_max_us", "configuration_write_max_us")
     rows = [f"{name} = {grouped(value)} # {note}" for name, (value, note) in zip(names, facts.first(facts.TIMINGS, part))]
     return ["# The longest that a write may take; what the chip itself times.", "[timings]", *rows, ""]
+
+
+def own_clock(part):
+    for pattern, (hz, note) in facts.OWN_CLOCK.items():
+        if re.fullmatch(pattern, part):
+            return ["# What runs the chip after reset: no fuse chooses it.", "[own_clock]", f"hz = {grouped(hz)} # {note}", ""]
+    return []
 
 
 def programming_clock():
@@ -282,6 +310,12 @@ def boot(description):
     sections = description.boot_sections()
     if not sections:
         return ""
+    chosen, started = (any(b.get("name") == name for register in description.fuses for b in register.findall("bitfield")) for name in ("BOOTSZ", "BOOTRST"))
+    if not started:  # no fuse lets reset start it, so it is flash like any other
+        return ""
+    if not chosen:
+        _, start, size = sections[0]
+        return f"# The only one, which no fuse chooses: [A]\n[[boot_sections]]\nstart = 0x{start:05X}\nsize = {size}\n\n"
     rows = [f"[[boot_sections]]\nbits = 0b{bits:02b}\nstart = 0x{start:05X}\nsize = {size}\n" for bits, start, size in sections]
     return "# Sizes and places by BOOTSZ1..0: [A]\n" + "\n".join(rows) + "\n"
 

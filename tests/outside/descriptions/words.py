@@ -84,6 +84,16 @@ FIELDS = {
     "S8515C": ("old-part-mode", "likeness to an older part", None, old_mode("AT90S4414 or AT90S8515")),
     "S8535C": ("old-part-mode", "likeness to an older part", None, old_mode("AT90S4434 or AT90S8535")),
     "TA0SEL": ("factory-test", FACTORY_ONLY, None, pair("off", "off, as it must be", "on", FACTORY_ONLY)),
+    "BODEN": ("brown-out", "holds the chip in reset while the supply is too low", None,
+              pair("off", "no supervision of the supply", "on", "reset below a level that stands in the datasheet")),
+    "BODENABLE": ("brown-out", "holds the chip in reset while the supply is too low", None,
+                  pair("off", "no supervision of the supply", "on", "reset below a level that stands in the datasheet")),
+    "_32OEN": ("slow-crystal", "the oscillator for a crystal of 32 kHz", None, pair("off", "off", "on", "it may run")),
+    "WDRCON": ("watchdog-oscillator", "the oscillator that counts for the watchdog", None, pair("off", "as the firmware wants it", "on", "it runs")),
+    "TSRDI": ("heat-reset", "reset when the chip gets too hot", None, pair("on", "too much heat resets the chip", "off", "heat resets nothing")),
+    "EELOCK": ("upper-eeprom", "whether the upper part of the EEPROM can be written", None, pair("free", "it can", "locked", "it cannot")),
+    "COMPMODE": ("old-part-mode", "likeness to an older part", None, old_mode("ATmega16HVA")),
+    "Reserved": ("always-programmed", "a bit that must stay programmed", None, [{"bits": 0, "name": "programmed", "words": "as it must be"}]),
     "DUVRDINIT": ("deep-undervoltage", "recovery from a supply that went very low", None, pair("off", "off", "on", "on")),
 }
 
