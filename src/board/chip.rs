@@ -13,6 +13,8 @@ pub struct Chip {
     pub family: String,
     /// What a board with this chip may run on at most: least and most. `None` where the file does not say.
     pub supply: Option<(Millivolts, Millivolts)>,
+    /// Whether it has the instructions JMP and CALL.
+    pub jmp: bool,
     /// The three signature bytes.
     pub id: [u8; 3],
     pub flash: MemoryShape,

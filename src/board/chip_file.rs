@@ -43,6 +43,7 @@ pub fn read_chip(text: &str) -> Result<Chip, Vec<Mistake>> {
 fn build(file: &Table) -> Option<Chip> {
     let part = file.text("part");
     let family = file.name("family");
+    let jmp = file.flag("jmp", true);
     let id = file.numbers::<3>("id", 0..=0xFF);
     let supply = match file.optional_table("supply") {
         Some(table) => supply(&table).map(Some),
@@ -71,6 +72,7 @@ fn build(file: &Table) -> Option<Chip> {
         part: part?.value,
         family: family?.value,
         supply: supply?,
+        jmp: jmp?,
         id: id?.value.map(|byte| byte as u8),
         flash: flash?,
         eeprom: eeprom?,

@@ -2,7 +2,7 @@
 
 use super::chip::{Chip, ClockSource, Field, FieldValue, Role, Way, WayIn};
 use super::layout::Board;
-use crate::image::Span;
+use crate::image::{Core, Span};
 use crate::units::{Hertz, Millivolts};
 
 /// The fastest crystal that the small swing drives. Source: 2486, section "Crystal Oscillator", from memory.
@@ -223,6 +223,11 @@ impl Chip {
     pub fn programming_clock_limit(&self, system_clock: Hertz) -> Hertz {
         let divisor = self.programming_clock.iter().rev().find(|(from, _)| *from <= system_clock).map_or(4, |(_, divisor)| *divisor);
         Hertz((system_clock.0.saturating_sub(1) / divisor.max(1)).max(1))
+    }
+
+    /// How it reads its code.
+    pub fn core(&self) -> Core {
+        Core { flash_bytes: self.flash.bytes, jmp: self.jmp }
     }
 
     /// The whole flash.

@@ -93,9 +93,9 @@ fn how_it_starts(flash: &Image, board: &Board, chip: &Chip) -> Vec<String> {
     let mut lines = Vec::new();
     for entry in [Some(ByteAddress(0)), reserved].into_iter().flatten().filter(|entry| flash.byte(*entry).is_some()) {
         lines.push(String::new());
-        let table = vectors(flash, entry, chip.flash.bytes);
+        let table = vectors(flash, entry, chip.core());
         if table.len() < 2 {
-            lines.push(format!("at {entry}, as an {} reads it: {}", chip.part, start_at(flash, entry, chip.flash.bytes)));
+            lines.push(format!("at {entry}, as an {} reads it: {}", chip.part, start_at(flash, entry, chip.core())));
             continue;
         }
         lines.push(format!("vector table at {entry}, as an {} reads it: {} vectors", chip.part, table.len()));

@@ -17,7 +17,7 @@ pub use compare::{Comparison, compare};
 pub use read::{Format, ImageError, ImageFile, load, parse};
 pub use sha256::Sha256;
 pub use sparse::{Conflict, Image};
-pub use start::{Start, Vector, start_at, vectors};
+pub use start::{Core, Start, Vector, start_at, vectors};
 
 use serde::{Deserialize, Serialize};
 

@@ -6,9 +6,15 @@
 use super::{ByteAddress, Image, WordAddress};
 use std::fmt;
 
-/// Parts with at most this much flash have vectors of one word (RJMP), larger ones of two (JMP).
-/// Source: datasheets of 8 KiB and 16 KiB parts, chapter Interrupts; from memory.
-const ONE_WORD_VECTORS_UP_TO: u32 = 8 << 10;
+/// What decides how a chip reads its code.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Core {
+    pub flash_bytes: u32,
+    /// Whether it has JMP and CALL. Its vectors are then of two words, and without them of one, which has room for RJMP.
+    /// Source: datasheets, chapter Interrupts; from memory.
+    pub jmp: bool,
+}
+
 /// More vectors than any such part has.
 const MOST_VECTORS: u32 = 128;
 
@@ -25,6 +31,8 @@ pub enum Start {
     Blank,
     /// A jump to an address that the flash does not have or the image does not hold.
     LeadsOutside { to: ByteAddress },
+    /// JMP or CALL, which the chip does not have.
+    NoSuchInstruction { word: u16 },
     /// A word with which programs do not begin.
     Unknown { word: u16 },
 }
@@ -45,16 +53,25 @@ impl fmt::Display for Start {
             Start::Nothing => write!(f, "the image holds nothing"),
             Start::Blank => write!(f, "the flash is blank (0xFFFF)"),
             Start::LeadsOutside { to } => write!(f, "there is a jump to {to}, where the image holds nothing"),
+            Start::NoSuchInstruction { word } => {
+                write!(
+                    f,
+                    "there is {} (0x{word:04X}), an instruction that this chip does not have",
+                    if word & 2 == 0 { "JMP" } else { "CALL" }
+                )
+            }
             Start::Unknown { word } => write!(f, "there is 0x{word:04X}, with which no program begins"),
         }
     }
 }
 
-/// What the chip finds when reset leads to `entry`. `flash_bytes` is the size of its flash.
-pub fn start_at(image: &Image, entry: ByteAddress, flash_bytes: u32) -> Start {
+/// What the chip finds when reset leads to `entry`.
+pub fn start_at(image: &Image, entry: ByteAddress, core: Core) -> Start {
     let Some(word) = word(image, entry) else { return Start::Nothing };
-    match jump(image, entry, flash_bytes) {
-        Some(to) if lands(image, to, flash_bytes) => Start::Jump { to },
+    match jump(image, entry, core) {
+        // JMP and CALL: 1001 010k kkkk 11ck.
+        _ if word & 0xFE0C == 0x940C && !core.jmp => Start::NoSuchInstruction { word },
+        Some(to) if lands(image, to, core) => Start::Jump { to },
         Some(to) => Start::LeadsOutside { to },
         None if word == 0xFFFF => Start::Blank,
         None if begins_a_program(word) => Start::Code { word },
@@ -71,13 +88,13 @@ pub struct Vector {
     pub lands: bool,
 }
 
-/// The vector table at `entry`: all jumps in a row, as far apart as this size of flash has its vectors. Empty where the
-/// image starts without a table.
-pub fn vectors(image: &Image, entry: ByteAddress, flash_bytes: u32) -> Vec<Vector> {
-    let step = if flash_bytes <= ONE_WORD_VECTORS_UP_TO { 2 } else { 4 };
+/// The vector table at `entry`: all jumps in a row, as far apart as this core has its vectors. Empty where the image starts without a
+/// table.
+pub fn vectors(image: &Image, entry: ByteAddress, core: Core) -> Vec<Vector> {
+    let step = if core.jmp { 4 } else { 2 };
     let places = (0..MOST_VECTORS).map_while(|n| entry.0.checked_add(n * step)).map(ByteAddress);
-    let jumps = places.map_while(|at| jump(image, at, flash_bytes).map(|to| (at, to)));
-    jumps.map(|(at, to)| Vector { at, to, lands: lands(image, to, flash_bytes) }).collect()
+    let jumps = places.map_while(|at| jump(image, at, core).map(|to| (at, to)));
+    jumps.map(|(at, to)| Vector { at, to, lands: lands(image, to, core) }).collect()
 }
 
 /// The word at a byte address, low byte first, as the chip fetches it.
@@ -86,9 +103,9 @@ fn word(image: &Image, at: ByteAddress) -> Option<u16> {
 }
 
 /// Where the jump at `at` leads, if there is one.
-fn jump(image: &Image, at: ByteAddress, flash_bytes: u32) -> Option<ByteAddress> {
+fn jump(image: &Image, at: ByteAddress, core: Core) -> Option<ByteAddress> {
     let first = word(image, at)?;
-    if first & 0xFE0E == 0x940C {
+    if first & 0xFE0E == 0x940C && core.jmp {
         // JMP k: 1001 010k kkkk 110k kkkk kkkk kkkk kkkk, k an absolute word address.
         let upper = u32::from(first >> 3 & 0x3E | first & 1);
         let lower = word(image, ByteAddress(at.0.checked_add(2)?))?;
@@ -97,7 +114,7 @@ fn jump(image: &Image, at: ByteAddress, flash_bytes: u32) -> Option<ByteAddress>
     if first & 0xF000 == 0xC000 {
         // RJMP k: 1100 kkkk kkkk kkkk, k a signed count of words from the next one; it wraps at the end of the flash.
         let offset = i64::from((first << 4).cast_signed() >> 4);
-        let words = i64::from(flash_bytes / 2).max(1);
+        let words = i64::from(core.flash_bytes / 2).max(1);
         let to = (i64::from(at.word().0) + 1 + offset).rem_euclid(words);
         return Some(WordAddress(to as u32).byte());
     }
@@ -105,8 +122,8 @@ fn jump(image: &Image, at: ByteAddress, flash_bytes: u32) -> Option<ByteAddress>
 }
 
 /// Whether there is something to execute at `to`.
-fn lands(image: &Image, to: ByteAddress, flash_bytes: u32) -> bool {
-    to.0 < flash_bytes && word(image, to).is_some_and(|word| word != 0xFFFF)
+fn lands(image: &Image, to: ByteAddress, core: Core) -> bool {
+    to.0 < core.flash_bytes && word(image, to).is_some_and(|word| word != 0xFFFF)
 }
 
 /// Whether programs that have no jump at their start commonly begin with this instruction: those that clear a register,

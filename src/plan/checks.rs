@@ -420,7 +420,7 @@ pub(super) fn overlap_finding(application: &NamedImage, hit: Span, does_what: &s
 
 /// An image that a chip would not start.
 pub(super) fn start_finding(name: &str, image: &Image, at: ByteAddress, chip: &Chip) -> Option<Finding> {
-    let start = start_at(image, at, chip.flash.bytes);
+    let start = start_at(image, at, chip.core());
     if start.starts() {
         return None;
     }

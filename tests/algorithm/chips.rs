@@ -67,6 +67,7 @@ pub fn atmega328p() -> Chip {
         )],
         boot_sections: Vec::new(),
         own_clock: None,
+        jmp: true,
         programming_clock: vec![(Hertz(0), 4), (Hertz(12_000_000), 6)],
         ways_in: vec![WayIn {
             way: Way::Spi,

@@ -25,6 +25,20 @@ fn an_image_that_does_not_fit_is_refused_before_the_first_erase() {
     refused(&home, "frost", &format!("verify {} --at 0 --via sim:frost", image.display()), "image-outside-flash");
 }
 
+/// What a compiler makes for a larger part begins with JMP, and an ATmega88 does not have it.
+#[test]
+fn an_image_that_begins_with_an_instruction_the_part_lacks_needs_a_consent() {
+    let home = Home::new();
+    home.run("sim new small --board generic-atmega88").exits(0);
+    let line = |image: &std::path::Path| format!("write {} --at 0 --via sim:small --yes", image.display());
+    // JMP 0x0002, then RJMP to itself; RJMP over a word, then the same.
+    let image = home.file("jmp.bin", &[0x0C, 0x94, 0x02, 0x00, 0xFF, 0xCF]);
+    refused(&home, "small", &line(&image), "image-may-not-start");
+    home.run(&line(&image)).exits(3).says("(0x940C),");
+    let image = home.file("rjmp.bin", &[0x01, 0xC0, 0x00, 0x00, 0xFF, 0xCF]);
+    home.run(&line(&image)).exits(0);
+}
+
 #[test]
 fn an_application_in_the_reservation_is_refused() {
     let home = Home::new();

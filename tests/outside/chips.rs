@@ -52,6 +52,7 @@ fn facts_of(chip: &Chip) -> Facts {
         ("SIGNATURE_0", chip.id[0].into()),
         ("SIGNATURE_1", chip.id[1].into()),
         ("SIGNATURE_2", chip.id[2].into()),
+        ("JMP", chip.jmp.into()),
     ]
     .map(|(name, value)| (name.to_string(), value.into()))
     .into();
@@ -115,6 +116,8 @@ fn facts_in_header(part: &str) -> Option<Facts> {
     let assembly = String::from_utf8(run(gcc().args(["-S", "-o", "-"]).arg(&source))).unwrap();
     let facts = assembly.lines().filter_map(|line| line.trim().strip_prefix("; FACT ")?.split_once(' '));
     let mut facts: Facts = facts.map(|(name, value)| (datasheet_name(name), in_range(name, value.parse().unwrap()))).collect();
+    // The compiler's own, not the header's.
+    facts.insert("JMP".into(), macros.contains("#define __AVR_HAVE_JMP_CALL__ 1").into());
     // Some call the only byte the low one.
     if facts.get("FUSE_MEMORY_SIZE") == Some(&1)
         && let Some(only) = facts.remove("LFUSE_DEFAULT")

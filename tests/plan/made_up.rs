@@ -131,6 +131,7 @@ pub fn chip(kind: Kind) -> Chip {
             .map(|(bits, at)| BootSection { bits: Some(bits), span: span(at, FLASH) })
             .into(),
         own_clock: None,
+        jmp: true,
         programming_clock: vec![(Hertz(0), 4), (Hertz(12_000_000), 6)],
         ways_in: vec![WayIn {
             way: Way::Spi,

@@ -117,7 +117,8 @@ fn a_used_board_holds_what_is_built_in_and_settings_of_its_own() {
         assert!(used.contents.eeprom[store.end().0 as usize..].iter().all(|byte| *byte == 0xFF));
     }
     let generic = used("generic-atmega328p");
-    assert!(generic.loader.is_none() && image::start_at(&generic.application, farrier::image::ByteAddress(0), 32 << 10).starts());
+    let core = Catalog::built_in().chip("ATmega328P").unwrap().core();
+    assert!(generic.loader.is_none() && image::start_at(&generic.application, farrier::image::ByteAddress(0), core).starts());
 }
 
 #[test]

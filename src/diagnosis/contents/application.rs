@@ -123,7 +123,7 @@ impl<'a> Contents<'a, '_> {
         let chip = self.case.chip;
         let found = &self.observed.flash.bytes;
         let bytes = found.within(room).flat_map(|(_, run)| run).filter(|byte| **byte != chip.flash.blank).count();
-        let start = start_at(found, room.start(), chip.flash.bytes);
+        let start = start_at(found, room.start(), chip.core());
         let what = format!("{} that are none of the {} images known here", Bytes(bytes as u64), self.case.known.len());
         match start {
             Start::Jump { .. } | Start::Code { .. } => {

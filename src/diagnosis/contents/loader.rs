@@ -56,7 +56,7 @@ impl Contents<'_, '_> {
                 overwritten("an application runs on into its flash")
             }
             Fitted::Altered(_, pages) => overwritten(&format!("something else is in {}", places(pages))),
-            Fitted::Other if self.starts_loader && !start_at(held, at, chip.flash.bytes).starts() => {
+            Fitted::Other if self.starts_loader && !start_at(held, at, chip.core()).starts() => {
                 overwritten("what is there is nothing that starts")
             }
             Fitted::Other if self.starts_loader => {

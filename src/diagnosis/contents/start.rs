@@ -14,7 +14,7 @@ impl Contents<'_, '_> {
         let chip = self.case.chip;
         let section = chip.started_section(self.configuration);
         let at = section.map_or(ByteAddress(0), Span::start);
-        let start = start_at(&self.observed.flash.bytes, at, chip.flash.bytes);
+        let start = start_at(&self.observed.flash.bytes, at, chip.core());
         let place = match section {
             Some(section) => format!("the boot section {section}"),
             None => "the application".to_owned(),

@@ -9,7 +9,7 @@ pub use bridge::{frame, replies};
 pub use records::{journal, snapshot};
 
 use farrier::board::{Catalog, read_board, read_chip};
-use farrier::image::{ByteAddress, Image, compare, elf, hex, parse, start_at, vectors, write};
+use farrier::image::{ByteAddress, Core, Image, compare, elf, hex, parse, start_at, vectors, write};
 use farrier::reader::Mistake;
 
 /// The widest line of a message.
@@ -42,8 +42,8 @@ pub fn image(bytes: &[u8]) {
         match parse(bytes.to_vec(), at) {
             Ok(file) => {
                 for entry in [0, 0x1_F800, u32::MAX] {
-                    let _ = start_at(file.flash(), ByteAddress(entry), 0x2_0000);
-                    let _ = vectors(file.flash(), ByteAddress(entry), 0x2000);
+                    let _ = start_at(file.flash(), ByteAddress(entry), Core { flash_bytes: 0x2_0000, jmp: true });
+                    let _ = vectors(file.flash(), ByteAddress(entry), Core { flash_bytes: 0x2000, jmp: false });
                 }
                 assert!(compare(file.flash(), file.flash()).alike());
             }

@@ -58,6 +58,9 @@ TIMINGS = [
 NO_READY_BIT = r"atmega(8|16|32|64|128)a?|atmega161|atmega163|atmega323|atmega8515|atmega8535|attiny26"
 NO_EEPROM_PAGES = NO_READY_BIT + r"|atmega162"
 
+# Parts with 8 KiB of flash or less that have the instructions JMP and CALL, as those with more do: what avr-gcc takes them to have.
+SMALL_WITH_JMP = r"at90usb82|atmega8u2|ata5795"
+
 # Chip pins of serial programming: MISO (data out), MOSI (data in), SCK; source.
 PINS = [
     (r"atmega(1281|2561)", "PE1", "PE0", "PB1", "[D 2549, table 30-15]: not the pins of the SPI"),

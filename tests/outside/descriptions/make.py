@@ -258,7 +258,8 @@ def chip_file(name, description, kin_values):
               "#   from memory: not looked up; the place to look stands beside it",
               "# All bits here are as they are written: programmed is 0, unprogrammed is 1.", "",
               f'part = "{name}"', 'family = "avr"',
-              "id = [" + ", ".join(f"0x{byte:02X}" for byte in ident) + f"] # signature bytes: {own}", ""]
+              "id = [" + ", ".join(f"0x{byte:02X}" for byte in ident) + f"] # signature bytes: {own}",
+              f"jmp = {'true' if flash[0] > 8192 or re.fullmatch(facts.SMALL_WITH_JMP, part) else 'false'} # whether it has JMP and CALL: avr-gcc", ""]
     for kind, (size, page) in (("flash", flash), ("eeprom", eeprom)):
         lines += [f"[memories.{kind}]", f"size = {grouped(size)} # [A]", f"page = {page} # [A]",
                   "blank_value = 0xFF # [D ATmega328PB datasheet, 32.8.3] chip erase of a near relative", ""]
