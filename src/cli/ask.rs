@@ -75,7 +75,7 @@ pub fn ask_for<T>(question: &str, read: impl Fn(&str) -> Result<T, String>) -> R
     }
 }
 
-/// Lets one of `choices` be taken by its number. `option` is what says it without a question, where there is one.
+/// Lets one of `choices` be taken by its number, or as it stands there. `option` is what says it without a question, where there is one.
 ///
 /// # Errors
 /// When nobody is there to ask, or the input ends.
@@ -89,7 +89,8 @@ pub fn choose(question: &str, option: Option<&str>, choices: &[String]) -> Resul
     let or = option.map(|option| format!(", or give {option}")).unwrap_or_default();
     ask_for(&format!("{question} Its number{or}:"), |answer| {
         let number = answer.parse::<usize>().ok().filter(|n| (1..=choices.len()).contains(n));
-        number.map(|n| n - 1).ok_or_else(|| format!("type one of the numbers 1 to {}", choices.len()))
+        let number = number.map(|n| n - 1).or_else(|| choices.iter().position(|choice| choice == answer));
+        number.ok_or_else(|| format!("type one of the numbers 1 to {}", choices.len()))
     })
 }
 

@@ -365,7 +365,7 @@ impl Scene<'_> {
         if self.context.global.json {
             output::json(&self.result_json(decided, "planned", json!({})));
         } else {
-            tell_dry_run();
+            tell_dry_run(&command_without("--dry-run"));
         }
         Ok(ExitCode::SUCCESS)
     }
@@ -421,10 +421,10 @@ impl Scene<'_> {
     }
 }
 
-/// The end of a dry run, as text.
-pub fn tell_dry_run() {
+/// The end of a dry run, as text, and the command that carries it out.
+pub fn tell_dry_run(command: &str) {
     output::say("This was a dry run: nothing was changed.");
-    output::next(command_without("--dry-run"));
+    output::next(command);
 }
 
 /// Why a job stopped, and how it goes on.

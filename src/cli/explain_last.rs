@@ -1,6 +1,6 @@
 //! `farrier explain --last`: the findings of the last job, in plain words.
 
-use super::context::Context;
+use super::context::{Context, quoted};
 use super::journal::told::{ToldFinding, date, findings};
 use super::journal::{Which, existing};
 use super::output;
@@ -40,7 +40,11 @@ fn print(record: &JobRecord) {
         }
         output::say_under("  What to do     ", what_to_do(finding, job));
     }
-    output::next(format!("farrier journal show {}", job.id));
+    let mut next = vec![(format!("farrier journal show {}", job.id), "all that was kept of it")];
+    let undo = (format!("farrier undo {} --via {}", job.id, quoted(&job.bridge)), "back to what the board held before");
+    let may_regret = job.baseline.is_some() && findings.iter().any(consented);
+    next.extend(may_regret.then_some(undo));
+    output::next_of(&next);
 }
 
 /// The finding's row of the table; a journal may be older, or newer, than this program.
@@ -48,16 +52,17 @@ fn kind(finding: &ToldFinding) -> Option<Kind> {
     Kind::ALL.iter().copied().find(|kind| kind.name() == finding.name)
 }
 
+fn consented(finding: &ToldFinding) -> bool {
+    finding.accepted || kind(finding).is_some_and(|kind| kind.severity() == Severity::Consent)
+}
+
 /// A job that refuses never begins, so what its findings ask for was given.
 fn what_to_do(finding: &ToldFinding, job: &Job) -> String {
-    let consented = finding.accepted || kind(finding).is_some_and(|kind| kind.severity() == Severity::Consent);
-    match (consented, &job.baseline) {
+    match (consented(finding), &job.baseline) {
         (false, _) => "Nothing is asked of you; the job went on.".to_owned(),
-        (true, Some(baseline)) => format!(
-            "You accepted it, and the job went on. What the board held before is kept in the snapshot {baseline}; to go back to it: \
-             farrier undo {} --via WHERE",
-            job.id
-        ),
+        (true, Some(baseline)) => {
+            format!("You accepted it, and the job went on. What the board held before is kept in the snapshot {baseline}.")
+        }
         (true, None) => "You accepted it, and the job went on. No snapshot was possible, so there is no way back.".to_owned(),
     }
 }

@@ -1,7 +1,7 @@
 //! `write --way fitted-loader`: an application goes to a board through the loader that it has, over its own serial port.
 
 use super::console::{Console, Watch, Watched};
-use super::context::{Context, Given};
+use super::context::{Context, Given, command_without, quoted};
 use super::loader_job::{Entered, LoaderJob};
 use super::progress::Progress;
 use super::stop::{Code, Stop};
@@ -48,7 +48,7 @@ pub fn write(context: &Context, application: &NamedImage) -> Result<ExitCode, St
     if context.global.rehearse || context.global.on.is_some() {
         return Err(Stop::usage("through a fitted loader nothing is read, so it can be neither rehearsed nor planned on a snapshot"));
     }
-    let ((board, chip), from) = board(context)?;
+    let ((board, chip), from) = board(context, application)?;
     let findings = through_loader(application, &board, &chip);
     let refused: Vec<Finding> = findings.iter().filter(|finding| finding.severity() == Severity::Refuse).cloned().collect();
     if !refused.is_empty() {
@@ -84,14 +84,18 @@ pub fn write(context: &Context, application: &NamedImage) -> Result<ExitCode, St
 }
 
 /// The board, which no serial port can say.
-fn board(context: &Context) -> Result<Given, Stop> {
+fn board(context: &Context, application: &NamedImage) -> Result<Given, Stop> {
     let given = context.given_board()?;
     let given =
         given.ok_or_else(|| Stop::usage("which board it is is not known").hint("Give --board NAME; `farrier boards` lists them."))?;
     let ((board, _), _) = &given;
     match board.reservation {
         Some(_) => Ok(given),
-        None => Err(Stop::usage(format!("the board file of {} reserves no flash for a loader, so there is none to send to", board.name))),
+        None => {
+            let what = format!("the board file of {} reserves no flash for a loader, so there is none to send to", board.name);
+            let header = format!("farrier write {} --board {} --via WHERE", quoted(&application.name), board.name);
+            Err(Stop::usage(what).hint("The programming header needs no loader; WHERE is a bridge there:").command(header))
+        }
     }
 }
 
@@ -166,7 +170,10 @@ impl<'a> Sending<'a> {
             true => output::json(&json!({
                 "result": "planned", "board": self.board.name, "chip": self.board.chip, "bytes": self.bytes.len(), "findings": findings,
             })),
-            false => change::tell_dry_run(),
+            false => {
+                let port = context.own_port().map_or(" --via PORT", |_| "");
+                change::tell_dry_run(&format!("{}{port}", command_without("--dry-run")));
+            }
         }
     }
 
@@ -184,7 +191,7 @@ impl<'a> Sending<'a> {
             watched.tell();
         }
         output::say_under("Job          ", format!("{}, without a snapshot: a loader reads nothing out", job.id));
-        output::next(format!("farrier verify {} --board {} --via WHERE", self.application.name, self.board.name));
+        output::next(format!("farrier verify {} --board {} --via WHERE", quoted(&self.application.name), self.board.name));
     }
 }
 

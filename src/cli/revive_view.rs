@@ -70,7 +70,10 @@ pub fn no_plan(context: &Context, scene: &Scene, seen: &Seen, diagnosis: &Diagno
     } else {
         let at = |command: &str| format!("farrier {command} --via {}", context.at(scene.via));
         let unfed = matches!(&seen.answer, Answer::Silent(no_answer) if no_answer.clock_output_untried());
-        output::next(match (diagnosis.lead(), &diagnosis.remedy.say_to) {
+        use CauseKind::{DataLinesJoined, GarbledAnswer, LineHeld, NoAnswer, NoSupply, SupplyOutOfRange};
+        let by_hand =
+            !unfed && matches!(diagnosis.lead(), Some(NoSupply | SupplyOutOfRange | LineHeld | DataLinesJoined | NoAnswer | GarbledAnswer));
+        let next = match (diagnosis.lead(), &diagnosis.remedy.say_to) {
             (None, _) => at("inspect"),
             (Some(CauseKind::AsShipped), _) if scene.board.reservation.is_some() => at("loader install"),
             (Some(CauseKind::AsShipped), _) => at("write APPLICATION"),
@@ -79,7 +82,14 @@ pub fn no_plan(context: &Context, scene: &Scene, seen: &Seen, diagnosis: &Diagno
             (_, Some(to)) => command_with("--to", to),
             (Some(CauseKind::SettingsBlank), None) => "farrier snapshot list".to_owned(),
             (Some(_), None) => at("revive"),
-        });
+        };
+        match (scene.via.strip_prefix("sim:"), by_hand) {
+            (Some(sim), true) => output::next_of(&[
+                (format!("farrier sim repair {sim}"), "the hand that this simulated board needs: takes its faults away"),
+                (next, "then looks again"),
+            ]),
+            _ => output::next(next),
+        }
     }
     code(diagnosis)
 }

@@ -1,7 +1,7 @@
 //! `farrier sim`: simulated boards.
 
 use super::context::Context;
-use super::output;
+use super::output::{self, Offer};
 use super::sim_serve::Serve;
 use super::stop::Stop;
 use crate::board::{demo_names, is_board_path};
@@ -185,7 +185,8 @@ impl New {
         let sentence = match bricked.as_deref() {
             None => {
                 sims.create(name, board, *seed)?;
-                format!("The simulated board {name} is made: {board}, as shipped, seed {seed}.")
+                told(context, name, &format!("The simulated board {name} is made: {board}, as shipped, seed {seed}."));
+                return Ok(());
             }
             Some(kind) => {
                 sims.create_bricked(name, board, *seed, kind)?;
@@ -193,7 +194,9 @@ impl New {
                 format!("The simulated board {name} is made: {board}, bricked after some use, seed {seed}. {what}")
             }
         };
-        told(context, name, &sentence);
+        let [find, be_told] = find_out(name);
+        let then = if bricked.as_deref() == Some(SURPRISE) { be_told } else { look(name) };
+        told_then(context, name, &sentence, &[find, then]);
         Ok(())
     }
 }
@@ -256,17 +259,33 @@ impl Class {
         }
         output::say(format!("{} boards are in {}, board-001.sim and so on.", self.count, self.folder.display()));
         output::say(format!("What was done to each is in {}: keep that one back.", sheet.display()));
-        output::next(format!("farrier revive --via sim:{}", self.board(1).display()));
+        output::next_of(&find_out(&self.board(1).display().to_string()));
         Ok(())
     }
 }
 
 fn told(context: &Context, name: &str, sentence: &str) {
+    told_then(context, name, sentence, &[look(name)]);
+}
+
+fn look(name: &str) -> Offer {
+    (format!("farrier inspect --via sim:{name}"), "what is on it")
+}
+
+fn told_then(context: &Context, name: &str, sentence: &str, next: &[Offer]) {
     if context.global.json {
         return output::json(&json!({ "sim": name, "done": sentence }));
     }
     output::say(sentence);
-    output::next(format!("farrier inspect --via sim:{name}"));
+    output::next_of(next);
+}
+
+/// What may be done with a board whose fault is to be found.
+fn find_out(name: &str) -> [Offer; 2] {
+    [
+        (format!("farrier revive --via sim:{name}"), "find out what is wrong, and mend it"),
+        (format!("farrier sim reveal {name}"), "be told what was done to it"),
+    ]
 }
 
 /// The widest that names stand in a column; longer ones, and paths, have a line of their own.

@@ -10,7 +10,7 @@ use crate::image::ImageError;
 use crate::job::JobError;
 use crate::plan::DesireError;
 use crate::record::RecordError;
-use crate::sim::StoreError;
+use crate::sim::{StoreError, is_path};
 use serde_json::{Value, json};
 use std::process::ExitCode;
 
@@ -160,7 +160,13 @@ impl From<StoreError> for Stop {
     fn from(error: StoreError) -> Stop {
         // As a port in use: no bridge answers, because another process holds it.
         let code = if matches!(error, StoreError::InUse { .. }) { Code::NoAnswer } else { Code::Usage };
-        Stop::new(code, error.to_string())
+        let stop = Stop::new(code, error.to_string());
+        match error {
+            StoreError::Unknown { name, .. } if !is_path(&name) => {
+                stop.hint("To make it, for example:").command(format!("farrier sim new {name} --board vent"))
+            }
+            _ => stop,
+        }
     }
 }
 
@@ -168,6 +174,9 @@ impl From<DesireError> for Stop {
     fn from(error: DesireError) -> Stop {
         match error {
             DesireError::Refused(findings) => Stop::refused(findings),
+            DesireError::NoResetField { .. } => Stop::usage(error.to_string())
+                .hint("So it has no loader that could be fitted or taken off. What is on the board:")
+                .command(command_for_this_board("inspect")),
             other => Stop::usage(other.to_string()),
         }
     }

@@ -140,7 +140,7 @@ pub(super) fn climb(case: &Case, observed: &Observed, newest: Option<&(&Kept, St
     let Some((kept, why)) = newest else {
         let seen = match case.snapshots.is_empty() {
             true => "There is no snapshot of a board of this kind.".to_owned(),
-            false => "No snapshot is known to be this board's and holds nothing that is wrong.".to_owned(),
+            false => "There is no snapshot that is known to be this board's and in which all is right.".to_owned(),
         };
         return told.rung(Rung::new("snapshot", QUESTION, Verdict::Unknown, seen));
     };

@@ -5,7 +5,7 @@ use std::io;
 /// Why a wire cannot be opened. Lines are at most 100 columns long.
 #[derive(Debug, thiserror::Error)]
 pub enum OpenError {
-    #[error("there is no {place}.\nIs the bridge plugged in? `farrier bridges` lists what is there.")]
+    #[error("there is no {place}.\nIs it plugged in? `farrier bridges` lists what is there.")]
     NotThere { place: String },
     #[error("this user may not open {place}.\n{remedy}")]
     NotAllowed { place: String, remedy: String },

@@ -64,6 +64,8 @@ fn the_number_of_a_bridge_is_typed_at_the_question() {
     let (ran, shown) = answer(&home, "inspect", "sim:bench-7", &[]);
     assert!(shown.contains("Which bridge? Its number, or give --via:"), "{shown}");
     ran.exits(0).says("ATmega2560").says("--via sim:bench-7");
+    // So is what stands behind it.
+    typing(&home, &["inspect"], "sim:bench-7\n").0.exits(0).says("--via sim:bench-7");
 }
 
 #[test]
@@ -108,7 +110,7 @@ fn the_end_of_the_input_means_no_at_every_question() {
 
 /// What `boards new` asks of a chip that is named, answered one after another.
 const KILN: [&str; 10] =
-    ["the kiln's controller", "1", "20MHz", "printed on the crystal", "5", "2048", "the kiln heater", "64", "57600", "kiln ready"];
+    ["the kiln's controller", "1", "20MHz", "printed on the crystal", "5", "2048", "the kiln heater", "64", "kiln ready", "57600"];
 
 #[test]
 fn no_wrong_answer_about_a_new_board_loses_the_others() {
@@ -116,7 +118,7 @@ fn no_wrong_answer_about_a_new_board_loses_the_others() {
     let wrong = ["the kiln's controller", "4", "0", "ruby", "", "1", "32MHz", "2", "3MHz", "1", "99999999MHz", "fast", "", "x", "20MHz"];
     let then =
         ["printed on the crystal", "24", "9", "-5", "five", "5", "2000", "all", "-1", "2048", "the kiln heater", "99999", "all", "x", "64"];
-    let last = ["0", "5000000", "fast", "1", "57600", "kiln ready"];
+    let last = ["kiln ready", "0", "5000000", "fast", "1", "57600"];
     let typed = [&wrong[..], &then, &last].concat().join("\n") + "\n";
     // Options that make no sense are asked about too: they are read after answers that were given.
     let options = ["--reserve", "3", "--settings", "999999", "--hz", "33MHz", "--clock", "crystal", "--supply", "6"];
@@ -131,6 +133,17 @@ fn no_wrong_answer_about_a_new_board_loses_the_others() {
     ran.exits(0);
     let plain = std::fs::read_to_string(home.path().join("boards/plain.toml")).expect("the file");
     assert_eq!(text, plain.replace("plain", "kiln"), "the same answers make the same file, whatever was wrong between them");
+}
+
+/// A chip without crystal, boot section and serial port is not asked about them.
+#[test]
+fn what_a_chip_cannot_have_is_not_asked() {
+    let home = Home::new();
+    let typed = ["ATtiny13", "a lamp", "1", "9.6MHz", "", "5", "the lamp", "0", ""].join("\n") + "\n";
+    let (ran, shown) = typing(&home, &["boards", "new", "lamp"], &typed);
+    ran.exits(0);
+    assert!(!shown.contains("crystal or") && !shown.contains("reserve") && !shown.contains("baud"), "{shown}");
+    assert!(shown.contains("(128 kHz, 16 kHz, 9.6 MHz, 1.2 MHz, 4.8 MHz, 600 kHz)?"), "{shown}");
 }
 
 #[test]

@@ -48,6 +48,7 @@ fn what_is_told_stands_in_the_file() {
 fn what_is_missing_or_impossible_is_said_and_nothing_is_written() {
     let home = Home::new();
     home.run("boards new kiln").exits(2).says("farrier boards new kiln --chip PART");
+    home.run("boards new kiln --via sim:vent --clock crystal").exits(2).says("--hz 16MHz");
     home.run("boards new kiln --chip ATmega1284P").exits(2).says("--clock crystal --hz 16MHz");
     home.run("boards new kiln --chip ATmega1284P --clock crystal --hz 32MHz").exits(2).says("cannot be set to that clock");
     home.run("boards new kiln --chip ATmega1284P --clock internal --hz 2MHz").exits(2).says("its own give 128 kHz, 16 kHz, 8 MHz, 1 MHz");
@@ -130,6 +131,18 @@ fn what_a_chip_without_boot_section_cannot_have_is_said() {
     home.run(&format!("{configure} --yes")).exits(0);
     assert!(!home.run("inspect --via sim:bench").exits(0).out.contains("farrier configure"));
     home.run("loader install --via sim:bench").exits(2).says("farrier write APPLICATION --via sim:bench");
+    home.run("loader remove --via sim:bench").exits(2).says("no loader that could be").says("farrier inspect --via sim:bench");
+    home.file("my lamp.bin", &[0x00, 0xC0, 0x00, 0x00]);
+    let through_loader = ["write", "my lamp.bin", "--at", "0", "--way", "fitted-loader", "--board", "lamp", "--via", "/dev/nowhere"];
+    let refused = home.command().args(through_loader).output().expect("the program");
+    let said = String::from_utf8_lossy(&refused.stderr);
+    assert!(refused.status.code() == Some(2) && said.contains("farrier write 'my lamp.bin' --board lamp --via WHERE"), "{said}");
+    // An image that was built for a chip with long jumps.
+    home.file("long.bin", &[0x0C, 0x94, 0x02, 0x00, 0xFF, 0xCF]);
+    home.run("write long.bin --at 0 --via sim:bench --yes")
+        .exits(3)
+        .says("image-may-not-start")
+        .says("there is JMP (0x940C), an instruction that this chip does not have");
     home.run("sim new bare --board generic-atmega16").exits(0);
     home.run("loader install --via sim:bare").exits(2).says("farrier boards new NAME --via sim:bare");
 }
@@ -147,7 +160,11 @@ fn a_blank_chip_without_room_for_a_loader_is_offered_an_application() {
     let home = Home::new();
     home.run("sim new lamp --board generic-attiny13").exits(0);
     home.run("revive --via sim:lamp").exits(0).says("as-shipped").says("Next: farrier write APPLICATION --via sim:lamp");
-    home.run("sim new cut --board vent --bricked open-miso").exits(0);
+    home.run("inspect --via sim:cut").exits(2).says("farrier sim new cut --board vent");
+    let next = "farrier revive --via sim:cut";
+    home.run("sim new cut --board vent --bricked open-miso").exits(0).says(next);
+    home.run("sim new joined --board vent --bricked joined-data").exits(0);
+    home.run("revive --via sim:joined").exits(4).says("farrier sim repair joined").says(&next.replace("cut", "joined"));
     home.run("sim reveal cut").exits(0).says("Next: farrier sim repair cut");
     home.run("sim repair cut").exits(0);
     home.run("inspect --via sim:cut").exits(0);

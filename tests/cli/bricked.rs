@@ -15,7 +15,7 @@ fn each_kind_is_one_command_and_is_said_and_listed() {
         let made: Vec<_> = made.collect();
         assert!(made.iter().any(|ran| ran.code == 0), "{}", kind.name);
         made.iter().filter(|ran| ran.code == 0).for_each(|ran| {
-            ran.says(kind.sentence).says("Next: farrier inspect --via sim:x");
+            ran.says(kind.sentence).says("farrier inspect --via sim:x");
         });
         home.run("sim list").exits(0).says(kind.name);
     }

@@ -6,7 +6,7 @@ use farrier::sim::BRICKED;
 #[test]
 fn a_surprise_is_not_told_until_it_is_revealed() {
     let home = Home::new();
-    home.run("sim new bench --board vent --bricked surprise --seed 4").exits(0).says("is not told");
+    home.run("sim new bench --board vent --bricked surprise --seed 4").exits(0).says("is not told").says("farrier sim reveal bench");
     let list = home.run("sim list");
     let revealed = home.run("sim reveal bench");
     let kind = BRICKED.iter().find(|kind| revealed.out.contains(&format!("bricked as {}. ", kind.name))).expect("a kind");

@@ -23,7 +23,7 @@ fn what_can_be_known_beforehand_stops_it_before_the_port_is_touched() {
         ran.exits(code).says(says);
         assert!(!ran.err.contains("consent"), "{}", ran.err);
     }
-    home.run(&format!("{write} --dry-run")).exits(0).says("at 38400 baud: 310 bytes").says("nothing was changed");
+    home.run(&format!("{write} --dry-run")).exits(0).says("at 38400 baud: 310 bytes").says("nothing was changed").says("--via PORT");
     home.run("write vent.hex --way fitted-loader").exits(2).says("Give --board NAME");
     home.run("write vent.hex --way fitted-loader --board generic-atmega1284p").exits(2).says("reserves no flash for a loader");
     home.run(&format!("{write} --rehearse")).exits(2).says("neither rehearsed nor planned");

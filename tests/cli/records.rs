@@ -53,7 +53,7 @@ fn the_findings_of_the_last_job_are_explained() {
     home.run(&format!("{remove} --accept loader-removed --accept reset-into-empty-flash")).exits(0);
     let told = home.run("explain --last");
     told.exits(0).says("loader-removed").says("Found").says("Why it matters").says("only through the programming header");
-    told.says("farrier undo 2");
+    told.says("farrier undo 2 --via sim:vent");
     let shown = home.run("journal show 2 --json").json()["findings"].clone();
     let document = home.run("explain --last --json").json();
     let row = &document["findings"][0];

@@ -37,7 +37,10 @@ fn a_board_is_known_by_what_a_job_left() {
     let home = Home::new();
     home.run("sim new v --board vent --bricked bypassed-loader --seed 3").exits(0);
     home.run("revive --via sim:v --tag 1187 --yes").exits(0).says("Done.");
-    home.run("revive --via sim:v").exits(0).says("holds exactly what job 1 left: tag 1187").says("No snapshot is known to be this board's");
+    home.run("revive --via sim:v")
+        .exits(0)
+        .says("holds exactly what job 1 left: tag 1187")
+        .says("There is no snapshot that is known to be this board's");
     // What was kept before the repair holds the fault; this one does not.
     home.run("snapshot take --via sim:v --tag 1187").exits(0);
     let ran = home.run("revive --via sim:v");

@@ -328,11 +328,15 @@ impl New {
             Ok(baud) if BAUD.contains(&baud) => Ok(baud),
             _ => Err(format!("'{answer}' is no line speed from {} to {}: give one such as 38400", BAUD.start(), BAUD.end())),
         };
+        let asks = "What does its firmware say on its serial port when it runs? Enter, if nothing.";
+        let alive = Question { option: "--alive", told: self.alive.clone(), asks, assumed: "" }.answer(text)?.value;
         let (told, usual) = (self.baud.map(|baud| baud.to_string()), USUAL_BAUD.to_string());
         let asks = "At how many baud does its serial port talk?";
-        let baud = Question { option: "--baud", told, asks, assumed: &usual }.answer(speed)?;
-        let asks = "What does its firmware say there when it runs? Enter, if nothing.";
-        let alive = Question { option: "--alive", told: self.alive.clone(), asks, assumed: "" }.answer(text)?.value;
+        // Where neither firmware nor loader talks, nobody needs it.
+        let baud = match alive.is_empty() && reservation.value.is_none() && told.is_none() {
+            true => Stated::assumed(USUAL_BAUD),
+            false => Question { option: "--baud", told, asks, assumed: &usual }.answer(speed)?,
+        };
         let console = Some(DraftConsole { baud, alive }).filter(|console| !console.alive.is_empty());
         if let Some(reservation) = reservation.value.as_mut() {
             let own = if reservation.loader.is_some() { loader_speed(clock, baud) } else { baud };
@@ -363,7 +367,8 @@ fn write(file: &Path, drafted: &Drafted) -> Result<(), Stop> {
 
 /// How fast the chip should run.
 fn speed(chip: &Chip, source: Source, now: Option<ClockSetting>) -> Result<Hertz, Stop> {
-    let running = now.map(|now| now.hz.to_string()).unwrap_or_default();
+    // A crystal's frequency has nothing to do with that of the chip's own oscillator.
+    let running = now.filter(|_| source == Source::Internal).map(|now| now.hz.to_string()).unwrap_or_default();
     if running.is_empty() && !ask::somebody_there() {
         return Err(Stop::usage("how fast the clock is, is not known, and nobody is here to say it")
             .hint("As an example:")
