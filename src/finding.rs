@@ -127,6 +127,10 @@ kinds! {
     StaysWithTheBoard "stays-with-the-board" Note
         "The snapshot is another board's. What belongs to a single board does not come along: the calibration byte, which the chip's maker \
          set and nothing can write, and the serial number that the board file declares."
+    OldPartMode "old-part-mode" Note
+        "The configuration has the chip behave like the older part that it followed, as some are shipped. It then lacks registers, memory \
+         and abilities that firmware built for the chip itself uses, and such firmware may not run; the built-in loader is not made for \
+         it. Firmware that was made for the older part needs that mode: a board file that expects it ends the remark."
     LittleRoomLeft "little-room-left" Note
         "Less than a tenth of the application's flash is free."
     ImageUnchanged "image-unchanged" Note

@@ -8,6 +8,9 @@ use crate::units::{Hertz, Millivolts};
 /// The fastest crystal that the small swing drives. Source: 2486, section "Crystal Oscillator", from memory.
 pub(super) const SMALL_SWING: Hertz = Hertz(8_000_000);
 
+/// The name of the field that has a chip behave like an older part.
+pub(super) const OLD_PART_MODE: &str = "old-part-mode";
+
 /// A field together with what stands in it.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Setting<'c> {
@@ -191,6 +194,13 @@ impl Chip {
     pub fn watchdog_always_on(&self, configuration: &[u8]) -> Option<&Field> {
         let field = self.field("watchdog")?;
         field.read(configuration)?.value.filter(|value| value.name == "always-on").map(|_| field)
+    }
+
+    /// The field that has the chip behave like an older part, where this configuration does that. Source: 2467, section "ATmega103 and
+    /// ATmega128 Compatibility", from memory: the mode leaves out, among others, self-programming and part of the registers.
+    pub fn old_part_mode(&self, configuration: &[u8]) -> Option<&Field> {
+        let field = self.field(OLD_PART_MODE)?;
+        field.read(configuration)?.value.filter(|value| value.name == "on").map(|_| field)
     }
 
     /// The supply below which this configuration holds the chip in reset, and the field that says so.

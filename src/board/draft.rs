@@ -1,6 +1,7 @@
 //! A first board file, from what was read of the chip and what its owner told; the rest is assumed, and says so.
 
 use super::chip::{Chip, ClockSource, Field, FieldValue, Role};
+use super::configuration::OLD_PART_MODE;
 use super::layout::ClockSetting;
 use crate::image::Span;
 use crate::units::{Hertz, Hex, Millivolts};
@@ -233,7 +234,8 @@ impl Draft<'_> {
                 },
             };
             field.set(&mut bytes, value.bits);
-            page.explained(&field.name, &quoted(&value.name), basis, &value.words);
+            let words = if field.name == OLD_PART_MODE && value.name == "off" { "the chip is what it is called" } else { &value.words };
+            page.explained(&field.name, &quoted(&value.name), basis, words);
         }
     }
 
@@ -249,6 +251,11 @@ impl Draft<'_> {
         let chip = self.chip.value;
         let reservation = self.reservation.value.as_ref();
         let named = |name: &str| field.value(name);
+        // The loader is made for the chip itself, and one that is as shipped has no firmware for the older part.
+        let loader = reservation.is_some_and(|reservation| reservation.loader.is_some());
+        if field.name == OLD_PART_MODE && (loader || self.configuration.as_ref().is_none_or(|now| *now == chip.factory_configuration())) {
+            return Some((named("off")?, Basis::Assumed));
+        }
         match field.role? {
             Role::Clock => Some((self.clock_value(field, bytes)?, self.clock.basis)),
             Role::StartUp => Some((self.start_up(field)?, Basis::Assumed)),

@@ -2,6 +2,7 @@
 
 use super::catalog::built_in_text;
 use super::chip::Chip;
+use super::configuration::OLD_PART_MODE;
 use super::layout::{Board, Reservation};
 use super::line_speed::LineSpeed;
 use super::loader_parameters::{BLOCK, LoaderHold, LoaderParameters};
@@ -57,6 +58,11 @@ pub enum LoaderError {
     NoDelay(u32),
     #[error("`hold_pin` must be a pin of port {}, such as \"{example}\"; found \"{found}\"", one_of(known.iter().map(String::as_str)))]
     NoPin { found: String, known: Vec<String>, example: String },
+    #[error(
+        "[expected_configuration] must have `{OLD_PART_MODE} = \"off\"`: the loader is made for the {0} itself and not for the older part \
+         that it can behave like"
+    )]
+    OldPartMode(String),
     #[error("the built-in loader for the {0} is damaged: build farrier again")]
     Damaged(String),
 }
@@ -89,6 +95,9 @@ pub fn loader(name: &str, board: &Board, chip: &Chip) -> Result<BuiltLoader, Loa
     let reservation = board.reservation.as_ref().ok_or_else(|| LoaderError::NoReservation(board.name.clone()))?;
     let code = built_for.code()?;
     let span = reservation.span;
+    if chip.old_part_mode(&board.expected_configuration(chip, &chip.factory_configuration())).is_some() {
+        return Err(LoaderError::OldPartMode(chip.part.clone()));
+    }
     if span.end() != chip.flash_span().end() {
         return Err(LoaderError::NotAtTheEnd(span.end()));
     }

@@ -72,14 +72,14 @@ pub(super) fn called(memory: Memory) -> &'static str {
 }
 
 impl<'a> Case<'a> {
-    fn loader(&self) -> Option<&'a NamedImage> {
+    pub(super) fn loader(&self) -> Option<&'a NamedImage> {
         match &self.intent.loader {
             LoaderIntent::Install(loader) => Some(loader),
             LoaderIntent::Keep | LoaderIntent::Remove => None,
         }
     }
 
-    fn application(&self) -> Option<&'a NamedImage> {
+    pub(super) fn application(&self) -> Option<&'a NamedImage> {
         match &self.intent.application {
             ApplicationIntent::Write(application) => Some(application),
             ApplicationIntent::Keep => None,

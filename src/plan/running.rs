@@ -7,7 +7,7 @@ use crate::finding::{Finding, Kind};
 
 /// What the configuration changes so that firmware may not run any more.
 pub(super) fn findings(case: &Case) -> impl Iterator<Item = Finding> {
-    [case.clock(), case.crystal(), case.watchdog(), case.brown_out()].into_iter().flatten()
+    [case.clock(), case.crystal(), case.watchdog(), case.brown_out(), case.old_part_mode()].into_iter().flatten()
 }
 
 impl Case<'_> {
@@ -76,6 +76,21 @@ impl Case<'_> {
             field.name
         );
         (!was_on && !self.expects(field, value)).then(|| Finding::new(Kind::WatchdogMustBeFed, sentence))
+    }
+
+    /// Code is written, and the chip behaves like an older part that the board file does not mean.
+    fn old_part_mode(&self) -> Option<Finding> {
+        let field = self.chip.old_part_mode(&self.desired.configuration)?;
+        let value = fields::value(field, &self.desired.configuration);
+        let writes_code = self.loader().is_some() || self.application().is_some();
+        let sentence = format!(
+            "{} is on: {}. Firmware that was built for the {} itself may not run so. `farrier configure {}=off` ends that.",
+            field.symbol,
+            value.map_or("the chip behaves like an older part", |value| value.words.as_str()),
+            self.chip.part,
+            field.name
+        );
+        (writes_code && !self.expects(field, value)).then(|| Finding::new(Kind::OldPartMode, sentence))
     }
 
     /// A brown-out level that comes to lie above the supply.

@@ -117,6 +117,33 @@ fn a_fast_crystal_gets_its_full_swing_first() {
     assert!(!file.contains("crystal-swing"), "{file}");
 }
 
+/// An ATmega128 is shipped so that it behaves like an ATmega103, for which neither our loader nor usual firmware is made.
+#[test]
+fn a_chip_that_is_shipped_as_an_older_one_is_set_to_be_itself() {
+    let home = Home::new();
+    home.run("sim new bare --board generic-atmega128").exits(0);
+    home.run("boards new mast --via sim:bare --chip ATmega128 --clock crystal --hz 16MHz").exits(0);
+    let file = std::fs::read_to_string(home.path().join("boards/mast.toml")).expect("the file");
+    let line = "old-part-mode = \"off\" # assumed: the chip is what it is called";
+    assert!(file.contains(line), "{file}");
+    home.run("sim new bench --board mast").exits(0);
+    home.run("loader install --via sim:bench --yes").exits(0);
+    assert_eq!(home.export("bench").state["fuses"]["extended"], 0xFF);
+    home.file("wrong.toml", file.replace(line, "old-part-mode = \"on\"").as_bytes());
+    home.run("boards check wrong.toml").exits(2).says("must have `old-part-mode = \"off\"`");
+    // Who writes without a loader is told.
+    home.file("mast.bin", &[0x0C, 0x94, 0x02, 0x00, 0xFF, 0xCF]);
+    home.run("write mast.bin --at 0 --via sim:bare --yes").exits(0).says("note: old-part-mode").says("configure old-part-mode=off");
+    // One in use stays what its firmware may need.
+    home.run("boards new old --via sim:bare --chip ATmega128 --reserve 0").exits(0);
+    home.run("configure jtag=off --via sim:bare --yes").exits(0);
+    home.run("boards new used --via sim:bare --chip ATmega128 --reserve 0").exits(0);
+    for (name, mode) in [("old", "\"off\" # assumed"), ("used", "\"on\" # read")] {
+        let file = std::fs::read_to_string(home.path().join(format!("boards/{name}.toml"))).expect("the file");
+        assert!(file.contains(&format!("old-part-mode = {mode}")), "{file}");
+    }
+}
+
 #[test]
 fn what_a_chip_without_boot_section_cannot_have_is_said() {
     let home = Home::new();

@@ -168,6 +168,7 @@ fn cases(kind: K) -> (Vec<Finding>, Vec<Finding>) {
         K::ClockMissing => (bare().wants(configure("clock", "external")), bare().wants(configure("clock", "crystal-8-to-16-mhz"))),
         K::CrystalUnderdriven => (swung(8_000_001), swung(8_000_000)),
         K::WatchdogMustBeFed => (fed(false), fed(true)),
+        K::OldPartMode => (like_an_older_part("on"), like_an_older_part("off")),
         K::SupplyBelowBrownOut => (supplied(Some(4_299)), supplied(Some(4_300))),
         K::ResetIntoEmptyFlash => (bare().wants(configure("reset-start", "loader")), fitted().wants(remove())),
         K::ReadoutLocked => {
@@ -219,6 +220,26 @@ fn fed(expected: bool) -> Scene {
     let value = if expected { "always-on" } else { "by-firmware" };
     let file_says = |scene: &mut Scene| scene.board.expected_configuration.push(("watchdog".into(), value.into()));
     Scene::fitted().with(file_says).wants(configure("watchdog", "always-on"))
+}
+
+/// An application goes to an ATmega128 of which this is set; it is shipped with it on.
+fn like_an_older_part(mode: &str) -> Scene {
+    let (board, chip) = Catalog::built_in().board("generic-atmega128").expect("a generic board");
+    let mut baseline = factory(&chip);
+    let field = chip.field("old-part-mode").expect("a field");
+    let bits = field.value(mode).expect("a value").bits;
+    field.set(baseline.configuration.as_mut().expect("a configuration"), bits);
+    Scene { baseline, intent: write(application(90)), chip, board }
+}
+
+#[test]
+fn an_older_part_that_the_board_file_means_is_not_remarked_upon() {
+    let means = |scene: &mut Scene| scene.board.expected_configuration.push(("old-part-mode".into(), "on".into()));
+    assert!(!has(&like_an_older_part("on").with(means), K::OldPartMode));
+    // Nor where no code is written, or the mode ends with the job.
+    assert!(!has(&like_an_older_part("on").wants(configure("jtag", "off")), K::OldPartMode));
+    let ends = Intent { configuration: vec![("old-part-mode".into(), "off".into())], ..write(application(90)) };
+    assert!(!has(&like_an_older_part("on").wants(ends), K::OldPartMode));
 }
 
 /// A board for any supply gets a brown-out level of 4.3 V while its supply measures so much.
