@@ -83,6 +83,9 @@ kinds! {
         "An earlier job on this board was not finished, and the settings store is not as that job had verified or left it: firmware \
          that ran in between wrote to it. Going on restores the store as it was before that job; the present contents are kept in a \
          snapshot of their own."
+    TakesBackAJob "takes-back-a-job" Consent
+        "The board holds exactly what its last job left, so what revive finds on it was asked for then and is no damage; and the plan \
+         that revive makes takes part of that back. A board that was put back to as shipped, or set so on purpose, may stay so."
     SerialNumberLost "serial-number-lost" Consent
         "The board file declares a serial number, and an image or a snapshot puts other bytes in its place. It tells this board from all \
          others, and nothing can make it up again; the snapshot that is taken first keeps it. An image that leaves those bytes out leaves \

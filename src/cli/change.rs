@@ -79,6 +79,8 @@ pub enum Looked {
 /// What is wanted of a board.
 pub enum Aim {
     Intent(Box<Intent>),
+    /// What a diagnosis makes of the board, where nobody said what should be on it.
+    Inferred(Box<Intent>),
     /// What this job wanted that was cut off.
     EndOf(JobId),
 }
@@ -188,7 +190,7 @@ impl Scene<'_> {
         let baseline = self.baseline(&observed, journal)?;
         let known = KnownJobs::of(journal, &observed, self.chip)?;
         let ((desired, mut findings), images, back_to) = match aim {
-            Aim::Intent(intent) => {
+            Aim::Intent(intent) | Aim::Inferred(intent) => {
                 let intent = known.told_to(intent.as_ref().clone());
                 let images = intent.sources().into_iter().map(UsedImage::of).collect();
                 (plan::desire(&intent, &baseline.observed, self.chip, self.board)?, images, intent.restore.map(|back| back.name))
@@ -201,6 +203,9 @@ impl Scene<'_> {
         };
         let (plan, of_plan) = plan::reconcile(&observed, &desired, &target).map_err(Stop::refused)?;
         findings.extend(baseline.findings.iter().cloned());
+        if let Aim::Inferred(_) = aim {
+            findings.extend(known.taken_back(journal, &desired)?);
+        }
         findings.extend(of_plan);
         findings.sort_by_key(|finding| std::cmp::Reverse(finding.severity()));
         Ok(Decided { observed, baseline, known, images, back_to, plan, findings, told, rehearsed: None })
@@ -228,7 +233,10 @@ impl Scene<'_> {
     fn rehearse(&self, decided: &Decided, aim: &Aim) -> Result<Rehearsed, Stop> {
         let tag = self.context.global.tag.as_deref();
         let (observed, baseline, plan) = (&decided.observed, &decided.baseline.observed, &decided.plan);
-        let intent = if let Aim::Intent(intent) = aim { Some(intent.as_ref()) } else { None };
+        let intent = match aim {
+            Aim::Intent(intent) | Aim::Inferred(intent) => Some(intent.as_ref()),
+            Aim::EndOf(_) => None,
+        };
         let rehearsal = Rehearsal { board: self.board, chip: self.chip, tag, intent, observed, baseline, plan, stop: interrupt::flag()? };
         let progress = self.progress.borrow();
         let mut shown = |done: usize, of: usize| progress.say(format!("rehearsing on a simulated board  cut {} of {of}", done + 1));

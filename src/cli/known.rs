@@ -5,8 +5,9 @@ use super::output;
 use super::stop::Stop;
 use crate::board::Chip;
 use crate::diagnosis::Known;
+use crate::finding::Finding;
 use crate::job;
-use crate::plan::{Intent, Observed, Trail, recognise};
+use crate::plan::{self, Desired, Intent, Observed, Trail, recognise};
 use crate::record::{End, Job, JobId, Journal};
 use serde_json::{Value, json};
 
@@ -63,6 +64,22 @@ impl KnownJobs {
             back.board_tag = self.tag.clone();
         }
         intent
+    }
+
+    /// What a plan that nobody asked for by name takes back of what such a job was asked for: the board is as it should be since, so it
+    /// shows no damage.
+    ///
+    /// # Errors
+    /// When the journal cannot be read.
+    pub fn taken_back(&self, journal: &Journal, desired: &Desired) -> Result<Option<Finding>, Stop> {
+        for job in &self.jobs {
+            let left = journal.job(job.id)?.plan;
+            let found = plan::taken_back((job.id.0 as u64, &job.command), left.desired(), desired, self.settings);
+            if found.is_some() {
+                return Ok(found);
+            }
+        }
+        Ok(None)
     }
 
     /// Which jobs, in words; nothing where there are none.

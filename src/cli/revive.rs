@@ -122,7 +122,10 @@ impl Climber<'_> {
         let told = Some(view::as_json(&diagnosis));
         let aim = match (diagnosis.remedy.go_on, &diagnosis.remedy.intent) {
             (Some(job), _) => Aim::EndOf(JobId(job)),
-            (None, Some(intent)) => Aim::Intent(Box::new(intent.clone())),
+            (None, Some(intent)) => match self.wanted {
+                Wanted::Nothing => Aim::Inferred(Box::new(intent.clone())),
+                Wanted::Image(_) | Wanted::Snapshot(_) => Aim::Intent(Box::new(intent.clone())),
+            },
             (None, None) => return Ok(Looked::Over(view::no_plan(self.context, self.scene, &seen, &diagnosis))),
         };
         match seen.answer {

@@ -1,8 +1,10 @@
 //! Which job left what a board holds? So a board without a number is known again by its content.
 
-use super::{Contents, Desired, Observed};
+use super::checks::called;
+use super::{Contents, Desired, Observed, Origin};
 use crate::board::{Chip, MemoryShape};
-use crate::image::{Image, Sha256, Span};
+use crate::finding::{Finding, Kind};
+use crate::image::{ByteAddress, Image, Memory, Sha256, Span};
 
 /// What a whole board holds, short enough to be kept with every job. Bits without a meaning do not count.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -83,6 +85,27 @@ pub fn recognise<'t>(trails: &'t [Trail], observed: &Observed, chip: &Chip) -> K
     }
     let firmware = of_chip().filter(|trail| trail.left.is_some_and(|left| left.firmware == now.firmware));
     Known { jobs: firmware.copied().collect(), settings: false }
+}
+
+/// What a plan that nobody asked for by name takes back of a job, given by its number and command, that left the board as it is: what the
+/// job chose, and `desired` has otherwise. What it kept from before it chose nothing. `settings`: they are as it left them too.
+pub fn taken_back((job, command): (u64, &str), left: &Desired, desired: &Desired, settings: bool) -> Option<Finding> {
+    let otherwise = |(memory, span, origin): &&(Memory, Span, Origin)| {
+        let bytes = |of: &Desired| match memory {
+            Memory::Flash | Memory::Eeprom => of.memory(*memory).map(|image| image.crop(*span)),
+            Memory::Configuration => Some(Image::of(ByteAddress(0), &of.configuration).crop(*span)),
+            Memory::Lock => Some(Image::of(ByteAddress(0), &[of.lock])),
+        };
+        *origin != Origin::Baseline && (settings || *memory != Memory::Eeprom) && bytes(left) != bytes(desired)
+    };
+    let mut memories: Vec<&str> = left.origins.iter().filter(otherwise).map(|(memory, ..)| called(*memory)).collect();
+    memories.dedup();
+    let sentence = format!(
+        "Job {job} left this board as it is (`{command}`), so what is told above was asked for then and is no damage. The plan takes its \
+         {} back. Accept that only if the board is not meant to be so any more.",
+        memories.join(" and ")
+    );
+    (!memories.is_empty()).then(|| Finding::new(Kind::TakesBackAJob, sentence))
 }
 
 /// The jobs that no other one followed, newest first. A job follows another if it began with exactly what that one left, and only one could

@@ -28,7 +28,7 @@ pub use checks::outside_memory;
 pub use desired::{ApplicationIntent, DesireError, Desired, Intent, LoaderIntent, NamedImage, Origin, desire};
 pub use fields::outside;
 pub use interpret::{Bits, Interpreter, State};
-pub use known::{Fingerprint, Known, Trail, recognise};
+pub use known::{Fingerprint, Known, Trail, recognise, taken_back};
 pub use observed::{Access, Contents, Observed};
 pub use outline::{Basis, Outline, OutlineStep, outline};
 pub use read::{unreadable, what_to_read};

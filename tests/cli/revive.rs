@@ -47,6 +47,64 @@ fn a_board_is_known_by_what_a_job_left() {
     ran.exits(0).says("holds exactly what job 1 left: tag 1187").says("because its tag is 1187").says("nothing-wrong");
 }
 
+/// Nothing changes without the consent, and all of the plan with it.
+fn asks_before_it_takes_back(home: &Home, job: &str) {
+    let before = home.export("v");
+    let ran = home.run("revive --via sim:v --yes");
+    ran.exits(3).says(&format!("{job} left this board as it is")).says("is no damage").says("--accept takes-back-a-job");
+    let after = home.export("v");
+    assert_eq!((&after.flash, after.fuses(), after.lock()), (&before.flash, before.fuses(), before.lock()));
+    home.run("revive --via sim:v --yes --accept takes-back-a-job").says("Done.");
+    let mended = home.export("v");
+    assert_ne!((&mended.flash, mended.fuses()), (&before.flash, before.fuses()));
+}
+
+#[test]
+fn a_board_that_was_put_back_to_as_shipped_on_purpose_may_stay_so() {
+    let home = Home::new();
+    home.run("sim new v --board vent").exits(0);
+    let taken = home.run("snapshot take --via sim:v --json").json();
+    let shipped = taken["name"].as_str().expect("its name");
+    home.file("vent.hex", demo_application("vent"));
+    home.run("loader install --with vent.hex --via sim:v --yes").exits(0);
+    let fitted = home.export("v");
+    let accepts = "--accept loader-removed --accept reset-into-empty-flash --accept clock-source-changed";
+    home.run(&format!("restore {shipped} --via sim:v --yes {accepts}")).exits(0);
+    // Whoever says what should be there has asked for it.
+    home.run("revive --to vent.hex --via sim:v --dry-run").exits(0);
+    asks_before_it_takes_back(&home, "Job 2");
+    assert_eq!(home.export("v").flash, fitted.flash);
+}
+
+#[test]
+fn a_configuration_that_was_chosen_is_not_taken_back_unasked() {
+    let home = Home::new();
+    used(&home);
+    home.run("configure watchdog=always-on --via sim:v --yes --accept watchdog-must-be-fed").exits(0);
+    asks_before_it_takes_back(&home, "Job 2");
+}
+
+/// The job left the clock as it was, so the clock was not its choice.
+#[test]
+fn what_no_job_chose_is_mended_unasked() {
+    let home = Home::new();
+    home.run("sim new v --board vent").exits(0);
+    home.file("vent.hex", demo_application("vent"));
+    home.run("write vent.hex --via sim:v --yes").exits(0);
+    home.run("revive --via sim:v").exits(3).says("holds exactly what job 1 left").says("clock-slow");
+    home.run("revive --via sim:v --yes").exits(0).says("Done.");
+}
+
+/// Damage to a board that a job had left is no choice of that job.
+#[test]
+fn damage_since_the_last_job_is_mended_unasked() {
+    let home = Home::new();
+    used(&home);
+    home.run("configure brown-out=below-2v7 --via sim:v --yes").exits(0);
+    home.run("sim damage v lost-clock").exits(0);
+    home.run("revive --via sim:v --yes").says("Done.").says("sets clock to crystal-8-to-16-mhz");
+}
+
 #[test]
 fn a_silent_chip_is_told_with_all_that_it_can_be_and_what_tells_it_apart() {
     let home = Home::new();

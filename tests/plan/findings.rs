@@ -136,6 +136,22 @@ fn cases(kind: K) -> (Vec<Finding>, Vec<Finding>) {
             let part = fitted().with_settings().wants(eeprom(Image::of(ByteAddress(8), &[1; 8])));
             (part, fitted().with_settings().wants(eeprom(Image::of(ByteAddress(0), &[1; 32]))))
         }
+        K::TakesBackAJob => {
+            // A job took the loader off; another plan puts it there again, or only sets a field that the job had left alone.
+            let wanting = |intent: Intent| {
+                let scene = fitted().wants(intent);
+                desire(&scene.intent, &scene.baseline, &scene.chip, &scene.board).expect("a desired state").0
+            };
+            let left = wanting(remove());
+            let also = |intent: Intent| {
+                let baseline = Observed { flash: Contents { bytes: left.flash.clone(), unreadable: None }, ..fitted().baseline };
+                let baseline = Observed { configuration: Some(left.configuration.clone()), lock: Some(left.lock), ..baseline };
+                let scene = fitted().with(|scene| scene.baseline = baseline).wants(intent);
+                let (desired, _) = desire(&scene.intent, &scene.baseline, &scene.chip, &scene.board).expect("a desired state");
+                taken_back((4, "farrier loader remove"), &left, &desired, true).into_iter().collect()
+            };
+            return (also(install()), also(configure("brown-out", "2.7-v")));
+        }
         K::SerialNumberLost => {
             let numbered = |bytes: usize| fitted().with(serial_number_in_flash).wants(write(application(bytes)));
             (numbered(0x501), numbered(0x500))
