@@ -83,6 +83,10 @@ kinds! {
         "An earlier job on this board was not finished, and the settings store is not as that job had verified or left it: firmware \
          that ran in between wrote to it. Going on restores the store as it was before that job; the present contents are kept in a \
          snapshot of their own."
+    ApplicationChangedSince "application-changed-since" Consent
+        "An earlier job on this board was not finished, and a later one has sent an application to the board's loader since. Going on from \
+         the earlier job puts back the application from before it, and the later one is lost; the present contents are kept in a snapshot \
+         of their own."
     TakesBackAJob "takes-back-a-job" Consent
         "The board holds exactly what its last job left, so what revive finds on it was asked for then and is no damage; and the plan \
          that revive makes takes part of that back. A board that was put back to as shipped, or set so on purpose, may stay so."

@@ -202,7 +202,7 @@ impl Scene<'_> {
             }
         };
         let (plan, of_plan) = plan::reconcile(&observed, &desired, &target).map_err(Stop::refused)?;
-        findings.extend(baseline.findings.iter().cloned());
+        findings.extend(baseline.consents(&observed, &desired));
         if let Aim::Inferred(_) = aim {
             findings.extend(known.taken_back(journal, &desired)?);
         }

@@ -1,8 +1,10 @@
 //! What 'kept' refers to: the board before the first change.
 
 use crate::finding::Finding;
-use crate::plan::{Candidate, Observed, Resume, Takeover, TakeoverError, Target, UnfinishedJob, takeover};
-use crate::record::{Accepted, Held, JobId, JobRecord, Journal, RecordError, SnapshotName, Snapshots};
+use crate::plan::{
+    Candidate, Desired, Observed, Resume, Sent, Takeover, TakeoverError, Target, UnfinishedJob, application_changed, takeover,
+};
+use crate::record::{Accepted, Held, Job, JobId, JobRecord, Journal, RecordError, SnapshotName, Snapshots};
 
 /// A baseline, and where it comes from.
 #[derive(Clone, Debug, PartialEq)]
@@ -10,8 +12,23 @@ pub struct Baseline {
     pub observed: Observed,
     /// The unfinished job whose baseline this is; `None` where the board as observed is the baseline.
     pub inherited: Option<Inherited>,
-    /// Consents that come with taking that job over.
-    pub findings: Vec<Finding>,
+    /// Consents that come with taking that job over, whatever is desired.
+    findings: Vec<Finding>,
+    /// What was sent to the loader of such a board since.
+    sent_since: Vec<Sent>,
+}
+
+impl Baseline {
+    /// The board as it is seen.
+    fn fresh(observed: &Observed) -> Baseline {
+        Baseline { observed: observed.clone(), inherited: None, findings: Vec::new(), sent_since: Vec::new() }
+    }
+
+    /// Every consent that comes with going on from it to what is desired.
+    pub fn consents(&self, observed: &Observed, desired: &Desired) -> Vec<Finding> {
+        let sent = |inherited: &Inherited| application_changed(&self.sent_since, inherited.job.0 as u64, observed, desired);
+        self.findings.iter().cloned().chain(self.inherited.as_ref().and_then(sent)).collect()
+    }
 }
 
 /// An unfinished job that is taken over.
@@ -55,13 +72,15 @@ pub fn baseline(
     target: &Target,
 ) -> Result<Baseline, BaselineError> {
     let records = journal.unfinished(held)?;
-    let jobs = records.iter().filter_map(|record| unfinished(record, snapshots).transpose()).collect::<Result<Vec<_>, _>>()?;
+    let through_loaders = through_loaders(journal, &records)?;
+    let jobs = records.iter().filter_map(|record| unfinished(record, snapshots, &through_loaders).transpose());
+    let jobs = jobs.collect::<Result<Vec<_>, _>>()?;
     match takeover(&jobs, observed, tag, answer, target)? {
         Takeover::Fresh if answer == Resume::Unasked && journal.knows_no_snapshot()? => match forgotten(snapshots, observed, target)? {
             Some(snapshot) => Err(BaselineError::Forgotten(snapshot)),
-            None => Ok(Baseline { observed: observed.clone(), inherited: None, findings: Vec::new() }),
+            None => Ok(Baseline::fresh(observed)),
         },
-        Takeover::Fresh => Ok(Baseline { observed: observed.clone(), inherited: None, findings: Vec::new() }),
+        Takeover::Fresh => Ok(Baseline::fresh(observed)),
         Takeover::Ask(candidates) => Err(BaselineError::Ask(candidates)),
         Takeover::Resume { job, findings } => {
             let record = records.iter().find(|record| record.job.id.0 == job.id as i64);
@@ -69,7 +88,7 @@ pub fn baseline(
                 let snapshot = record.job.baseline.clone()?;
                 Some(Inherited { job: record.job.id, snapshot, accepted: record.job.accepted.clone() })
             });
-            Ok(Baseline { observed: job.baseline.clone(), inherited, findings })
+            Ok(Baseline { observed: job.baseline.clone(), inherited, findings, sent_since: job.sent_since.clone() })
         }
     }
 }
@@ -89,8 +108,25 @@ fn forgotten(snapshots: &Snapshots, observed: &Observed, target: &Target) -> Res
     Ok(None)
 }
 
+/// The jobs that went through a loader, and so had nothing to keep, since the first of these.
+fn through_loaders(journal: &Journal, unfinished: &[JobRecord]) -> Result<Vec<JobRecord>, RecordError> {
+    let Some(first) = unfinished.iter().map(|record| record.job.id).min() else { return Ok(Vec::new()) };
+    journal.jobs()?.iter().filter(|job| job.baseline.is_none() && job.id > first).map(|job| journal.job(job.id)).collect()
+}
+
+/// What those sent, after this job was begun, that may have gone to its board.
+fn sent_since(job: &Job, through_loaders: &[JobRecord]) -> Vec<Sent> {
+    let may = |later: &&JobRecord| {
+        let tags = later.job.tag.is_none() || job.tag.is_none() || later.job.tag == job.tag;
+        later.job.id > job.id && (&later.job.board, &later.job.chip) == (&job.board, &job.chip) && tags
+    };
+    let name = |later: &JobRecord| later.images.first().map_or("an application".to_owned(), |image| image.name.clone());
+    let sent = |later: &JobRecord| Sent { job: later.job.id.0 as u64, name: name(later), flash: later.plan.desired().flash.clone() };
+    through_loaders.iter().filter(may).map(sent).collect()
+}
+
 /// `None` for a job that kept nothing, so that there is nothing to inherit from it.
-fn unfinished(record: &JobRecord, snapshots: &Snapshots) -> Result<Option<UnfinishedJob>, BaselineError> {
+fn unfinished(record: &JobRecord, snapshots: &Snapshots, through_loaders: &[JobRecord]) -> Result<Option<UnfinishedJob>, BaselineError> {
     let job = &record.job;
     let (Some(baseline), Some(before)) = (&job.baseline, &job.before) else { return Ok(None) };
     let load = |name: &SnapshotName| {
@@ -107,5 +143,6 @@ fn unfinished(record: &JobRecord, snapshots: &Snapshots) -> Result<Option<Unfini
         in_hand: job.step_in_hand().is_some(),
         verified_settings: record.settings_verified.clone(),
         answered_none: job.command.contains("--resume none") || job.command.contains("--resume=none"),
+        sent_since: sent_since(job, through_loaders),
     }))
 }

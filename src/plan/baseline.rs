@@ -5,7 +5,7 @@ use super::checks::{called, settings_store};
 use super::interpret::{Interpreter, State};
 use super::reconcile::Target;
 use super::step::StepKind;
-use super::{Contents, Observed, Origin, Plan, fields};
+use super::{Contents, Observed, Origin, Plan, Sent, fields};
 use crate::board::Chip;
 use crate::finding::{Finding, Kind};
 use crate::image::{ByteAddress, Image, Memory, Span};
@@ -31,6 +31,8 @@ pub struct UnfinishedJob {
     pub verified_settings: Option<Image>,
     /// Whether it was begun with the answer that the board is none of the unfinished jobs'. The same answer again does not mean this job.
     pub answered_none: bool,
+    /// What was sent to the loader of such a board since, in the journal's order.
+    pub sent_since: Vec<Sent>,
 }
 
 impl UnfinishedJob {
@@ -151,6 +153,8 @@ struct Judged<'j> {
     traces: Option<String>,
     /// Where an erase in hand cannot have made what is there.
     lost: Option<String>,
+    /// What was sent to its loader since and is there.
+    sent: Option<&'j Sent>,
 }
 
 impl<'j> Judged<'j> {
@@ -161,6 +165,7 @@ impl<'j> Judged<'j> {
             lost: lost_bits(job, observed, target),
             same_tag: tag.is_some() && job.tag.as_deref() == tag,
             traces: traces(job, observed, target.chip),
+            sent: Sent::held(&job.sent_since, observed),
         }
     }
 
@@ -176,6 +181,9 @@ impl<'j> Judged<'j> {
             None => vec!["the board is as this job left it".to_string()],
             Some(why) => vec![format!("the board is not as this job left it ({why})")],
         };
+        if let Some(Sent { job, name, .. }) = self.sent {
+            said.push(format!("job {job} has sent {name} to a loader since, which the flash holds"));
+        }
         if self.same_tag {
             said.push("the tag is the same".to_string());
         }

@@ -313,7 +313,7 @@ const RESTORE: Job = Job {
 };
 
 /// How far one cut is from the next: what the environment says, or this.
-fn step(ordinary: u64) -> u64 {
+pub fn step(ordinary: u64) -> u64 {
     let asked = std::env::var("FARRIER_CUT_STEP").ok();
     asked.map_or(ordinary, |step| step.parse().expect("FARRIER_CUT_STEP is a number from 1 on"))
 }

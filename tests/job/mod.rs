@@ -10,6 +10,7 @@ mod killed;
 mod levels;
 mod restore;
 mod revive;
+mod sent_since;
 mod stops;
 mod takeover;
 mod wires;

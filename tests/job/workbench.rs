@@ -178,7 +178,7 @@ pub fn decide_for(
     let baseline = job::baseline(journal, snapshots, &[], (&observed, command.tag), command.resume, &target)?;
     let (desired, mut findings) = desire(&baseline.observed)?;
     let (plan, of_plan) = plan::reconcile(&observed, &desired, &target).map_err(Failure::Refused)?;
-    findings.extend(baseline.findings.iter().cloned().chain(of_plan));
+    findings.extend(baseline.consents(&observed, &desired).into_iter().chain(of_plan));
     Ok(Decided { observed, baseline, plan, findings })
 }
 

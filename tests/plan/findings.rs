@@ -136,6 +136,7 @@ fn cases(kind: K) -> (Vec<Finding>, Vec<Finding>) {
             let part = fitted().with_settings().wants(eeprom(Image::of(ByteAddress(8), &[1; 8])));
             (part, fitted().with_settings().wants(eeprom(Image::of(ByteAddress(0), &[1; 32]))))
         }
+        K::ApplicationChangedSince => return super::takeover::application_changed_since(),
         K::TakesBackAJob => {
             // A job took the loader off; another plan puts it there again, or only sets a field that the job had left alone.
             let wanting = |intent: Intent| {

@@ -386,5 +386,6 @@ fn unfinished(baseline: &Observed, plan: &Plan, finished: usize) -> UnfinishedJo
         in_hand: true,
         verified_settings: None,
         answered_none: false,
+        sent_since: Vec::new(),
     }
 }

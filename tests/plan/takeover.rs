@@ -39,6 +39,7 @@ impl Bench {
             in_hand: true,
             verified_settings: None,
             answered_none: false,
+            sent_since: Vec::new(),
         }
     }
 
@@ -75,6 +76,47 @@ pub fn settings_changed_since() -> (Vec<Finding>, Vec<Finding>) {
         other => panic!("not taken over: {other:?}"),
     };
     (findings(&changed), findings(&left))
+}
+
+/// For the loop over all findings: an application went to the loader since, and is on the board or not any more.
+pub fn application_changed_since() -> (Vec<Finding>, Vec<Finding>) {
+    let bench = Bench::new();
+    let sent = [Sent { job: 8, name: "spring.hex".into(), flash: program(0, 500, 9) }];
+    let findings = |flash: &Image| {
+        let mut observed = bench.baseline.clone();
+        observed.flash.bytes.overlay(flash);
+        application_changed(&sent, 7, &observed, bench.plan.desired()).into_iter().collect()
+    };
+    (findings(&sent[0].flash), findings(&sent[0].flash.crop(span(0, 499))))
+}
+
+#[test]
+fn an_application_that_was_sent_since_is_no_loss_where_the_same_comes_or_another_was_asked_for() {
+    let bench = Bench::new();
+    let sent = [Sent { job: 8, name: "spring.hex".into(), flash: program(0, 500, 9) }];
+    let mut observed = bench.baseline.clone();
+    observed.flash.bytes.overlay(&sent[0].flash);
+    let wants = |intent: &Intent| {
+        let (desired, _) = desire(intent, &bench.baseline, &bench.chip, &bench.board).unwrap();
+        application_changed(&sent, 7, &observed, &desired)
+    };
+    let found = wants(&install()).expect("it is lost");
+    assert!(found.sentence.contains("Job 8 sent spring.hex") && found.sentence.contains("farrier journal close 7"), "{found:?}");
+    let with = |image| Intent { application: ApplicationIntent::Write(named("summer.hex", image)), ..install() };
+    assert_eq!(wants(&with(program(0, 500, 9))), None, "the same comes");
+    assert_eq!(wants(&with(program(0, 300, 8))), None, "another was asked for");
+}
+
+#[test]
+fn who_is_asked_whose_board_it_is_hears_what_was_sent_since() {
+    let bench = Bench::new();
+    let mut job = bench.stopped_after(bench.plan.steps().len() - 1);
+    let mut observed = bench.left_by(&job, 0);
+    job.sent_since = vec![Sent { job: 8, name: "spring.hex".into(), flash: program(0, 500, 9) }];
+    observed.flash.bytes.overlay(&job.sent_since[0].flash);
+    let jobs = [job];
+    let Takeover::Ask(candidates) = bench.takeover(&jobs, &observed, None, Resume::Unasked) else { panic!("not asked") };
+    assert!(candidates[0].reason.contains("job 8 has sent spring.hex to a loader since"), "{candidates:?}");
 }
 
 /// The step numbers at which the plan erases, and writes flash.
