@@ -12,7 +12,7 @@ use crate::image::Span;
 use crate::job::{JobError, go_on};
 use crate::link::{self, BLOCK, Transfer, TransferError};
 use crate::plan::{NamedImage, loader_plan, through_loader};
-use crate::record::RecordError;
+use crate::record::{Job, JobRecord, Journal, RecordError};
 use serde_json::json;
 use std::fmt;
 use std::ops::ControlFlow;
@@ -62,6 +62,11 @@ pub fn write(context: &Context, application: &NamedImage) -> Result<ExitCode, St
         board_view::introduce(&board, &chip, from);
         output::gap();
         safety::print(&board, safety::is_first_write(&journal, &board)?);
+        for job in cut_off(context, &journal, &board)? {
+            let what = format!("job {} on such a board, `{}`.", job.id, job.command);
+            output::say(format!("Cut off: {what} If it was this one, go on with it first, through the programming header."));
+            output::gap();
+        }
         output::say(sending.to_string());
         findings.iter().for_each(output::finding);
         output::gap();
@@ -81,6 +86,13 @@ pub fn write(context: &Context, application: &NamedImage) -> Result<ExitCode, St
     let watched = watch.map(|watch| console.watch(watch, &heard)).transpose()?;
     sending.tell_done(context, &job, watched.as_ref());
     Ok(Watched::code(watched.as_ref()))
+}
+
+/// The jobs on such boards that were cut off half done.
+fn cut_off(context: &Context, journal: &Journal, board: &Board) -> Result<Vec<Job>, Stop> {
+    let unfinished = journal.unfinished(&context.held_by_others(journal, "")?)?;
+    let half_done = |record: &JobRecord| record.job.baseline.is_some() && record.job.board == board.name && !record.changed_nothing();
+    Ok(unfinished.into_iter().filter(half_done).map(|record| record.job).collect())
 }
 
 /// The board, which no serial port can say.

@@ -83,8 +83,12 @@ const CAN: u8 = 0x18;
 
 /// Sends `image` to a receiver that takes every block, or ends the transfer at the block of this number.
 fn write_to_loader(home: &Home, image: &str, refuses: Option<usize>) -> Ran {
+    write_to_loader_of(home, "vent", image, refuses)
+}
+
+fn write_to_loader_of(home: &Home, board: &str, image: &str, refuses: Option<usize>) -> Ran {
     let (mut heard, mut blocks) = (Vec::new(), 0);
-    let line = format!("write {image} --way fitted-loader --board vent --via LINK --yes --accept no-snapshot-possible");
+    let line = format!("write {image} --way fitted-loader --board {board} --via LINK --yes --accept no-snapshot-possible");
     run_at_a_port(home, &line, |bytes| {
         thread::sleep(Duration::from_millis(5));
         heard.extend_from_slice(bytes);
@@ -153,4 +157,43 @@ fn verify_knows_what_went_through_the_loader() {
     other = demo_application("frost").to_vec();
     home.file("frost.hex", &other);
     home.run("verify frost.hex --via sim:vent").exits(1).says("spring.hex (job 1, ");
+}
+
+/// A job through the programming header is cut off behind the loader, and the loader takes an application.
+#[test]
+fn an_application_that_the_loader_took_after_a_cut_is_not_lost_unasked() {
+    let home = Home::new();
+    let image = |seed: usize, len: usize| [0x0C, 0x94, 0x34, 0x00].into_iter().chain((0..len).map(|n| (n * seed % 255) as u8)).collect();
+    let (old, other, spring): (Vec<u8>, Vec<u8>, Vec<u8>) = (image(5, 4_000), image(11, 4_000), image(7, 1_500));
+    for (name, bytes) in [("old.bin", &old), ("other.bin", &other), ("spring.bin", &spring)] {
+        home.file(name, bytes);
+    }
+    home.run("sim new v --board frost").exits(0);
+    home.run("write old.bin --at 0 --via sim:v --yes").exits(0);
+    home.run("loader install --via sim:v --yes").exits(0);
+    assert!(!write_to_loader_of(&home, "frost", "spring.bin --at 0", None).exits(0).out.contains("Cut off"));
+    home.run("sim damage v power-cut=135").exits(0);
+    assert_ne!(home.run("write other.bin --at 0 --via sim:v --yes").code, 0);
+    home.run("sim repair v").exits(0);
+    let shown = home.run("journal show 4");
+    let in_hand = shown.out.lines().find(|line| line.contains("begun, not finished")).unwrap_or_default();
+    assert!(in_hand.contains("write application"), "choose another moment: {}", shown.out);
+
+    write_to_loader_of(&home, "frost", "spring.bin --at 0", None).exits(0).says("Cut off: job 4").says("go on with it first");
+    let store = farrier::sim::Store::open(home.path().join("sims"), farrier::board::Catalog::built_in());
+    store.open_sim("v").expect("the sim").sim().edit(|contents| contents.flash[..spring.len()].copy_from_slice(&spring));
+    let configure = "configure brown-out=below-1v8 --via sim:v --yes";
+    home.run(configure)
+        .exits(3)
+        .says("Job 5 sent spring.bin to the board's loader after job 4 was cut off")
+        .says("farrier journal close 4");
+    assert_eq!(home.export("v").flash[..spring.len()], spring);
+    // Whoever accepts it has what was there before job 4. The link to the port leads nowhere by now.
+    std::fs::remove_file(home.path().join("port")).expect("the link");
+    let accepts = home.copy();
+    accepts.run(&format!("{configure} --accept application-changed-since")).exits(0);
+    assert_eq!(accepts.export("v").flash[..old.len()], old);
+    home.run("journal close 4").exits(0);
+    home.run(configure).exits(0);
+    assert_eq!(home.export("v").flash[..spring.len()], spring);
 }
