@@ -1,10 +1,14 @@
 // Not assembled: build.sh runs the preprocessor over it, which puts avr-libc's data-space addresses in the place of names.
-// Lines: `usart NUMBER`, then UCSRnA, UCSRnB, UBRRnL, UBRRnH and UDRn; `pin LETTER` and PINx, PORTx; `end` and FLASHEND.
+// Lines: `usart NUMBER`, then UCSRnA, UCSRnB, UBRRnL, UBRRnH and UDRn, or what a LIN controller has for them; `pin LETTER` and PINx, PORTx; `end` and FLASHEND.
 #include <avr/io.h>
 #if defined(UCSR0A) && defined(UBRR0L)
 usart 0;UCSR0A;UCSR0B;UBRR0L;UBRR0H;UDR0
 #elif defined(UCSRA) && defined(UBRRL)
 usart 0;UCSRA;UCSRB;UBRRL;UBRRH;UDR
+#elif defined(UCSRA) && defined(UBRR)
+usart 0;UCSRA;UCSRB;UBRR;UBRRHI;UDR
+#elif defined(LINCR)
+usart 0;LINCR;LINCR;LINBRRL;LINBRRH;LINDAT
 #endif
 #if defined(UCSR1A) && defined(UBRR1L)
 usart 1;UCSR1A;UCSR1B;UBRR1L;UBRR1H;UDR1

@@ -1,4 +1,4 @@
-// A serial loader for 8-bit AVR parts with a boot section and a USART: takes firmware by XMODEM-CRC and starts it.
+// A serial loader for 8-bit AVR parts with a boot section and a USART, or a LIN controller that is one: takes firmware by XMODEM-CRC and starts it.
 //
 // Built by build.sh for every part that it lists. What differs from board to board stands in a block of parameters in the last
 // bytes of the flash, which Farrier fills from the board file: struct parameters below, and src/board/loader_parameters.rs.
@@ -16,8 +16,8 @@
 // own start finds 0 there after a watchdog reset.
 //
 // Sources: ATmega48A/PA/88A/PA/168A/PA/328/P datasheet (8271), ATmega164A..1284P (8272), ATmega640..2561 (2549), ATmega8 (2486),
-// ATmega128 (2467), sections on the USART, the watchdog and self-programming (from memory); where parts differ, avr-libc's headers
-// say how; XMODEM-CRC as its public description has it.
+// ATmega128 (2467), sections on the USART, the watchdog and self-programming, ATmega16M1..64C1 (8209), section on the LIN/UART
+// controller (from memory); where parts differ, avr-libc's headers say how; XMODEM-CRC as its public description has it.
 
 #include <avr/boot.h>
 #include <avr/io.h>
@@ -38,8 +38,14 @@ enum { BLOCK = 128, PAGE = SPM_PAGESIZE };
 enum { UNIT = PAGE < BLOCK ? BLOCK : PAGE, BLOCKS_A_UNIT = UNIT / BLOCK };
 
 // The first USART: USART0, on USB parts without one USART1, on parts with a single one it has no number. The others of a part have
-// the same order of registers (build.sh looks), so that the address of the first register says which one is used.
-#if defined(UCSR0A)
+// the same order of registers (build.sh looks), so that the address of the first register says which one is used. A LIN controller has
+// other registers, and its clocks a bit are a number of their own.
+#if defined(LINCR)
+#define FIRST_STATUS LINCR
+#define FIRST_CONTROL LINCR
+#define FIRST_DIVISOR LINBRRL
+#define FIRST_DATA LINDAT
+#elif defined(UCSR0A)
 #define FIRST_STATUS UCSR0A
 #define FIRST_CONTROL UCSR0B
 #define FIRST_DIVISOR UBRR0L
@@ -52,7 +58,11 @@ enum { UNIT = PAGE < BLOCK ? BLOCK : PAGE, BLOCKS_A_UNIT = UNIT / BLOCK };
 #else
 #define FIRST_STATUS UCSRA
 #define FIRST_CONTROL UCSRB
+#ifdef UBRR
+#define FIRST_DIVISOR UBRR
+#else
 #define FIRST_DIVISOR UBRRL
+#endif
 #define FIRST_DATA UDR
 #endif
 #define PLACE(register) ((uintptr_t)&(register))
@@ -62,8 +72,15 @@ enum { UNIT = PAGE < BLOCK ? BLOCK : PAGE, BLOCKS_A_UNIT = UNIT / BLOCK };
 #define DIVISOR uart[PLACE(FIRST_DIVISOR) - FIRST] // UBRRnL
 #define DATA uart[PLACE(FIRST_DATA) - FIRST]       // UDRn
 
-// Bits of UCSRnA and UCSRnB, the same on every part.
+// Bits of UCSRnA and UCSRnB, the same on every part; what stands for them in a LIN controller.
+#ifdef LINCR
+#define PROGRESS uart[PLACE(LINSIR) - FIRST]
+#define CLOCKS_A_BIT uart[PLACE(LINBTR) - FIRST]
+enum { RECEIVED = _BV(LRXOK), SENT = _BV(LTXOK), AS_UART = _BV(LENA) | _BV(LCMD2) | _BV(LCMD1) | _BV(LCMD0) };
+#else
+#define PROGRESS STATUS
 enum { RECEIVED = 0x80, SENT = 0x40, READY = 0x20, RECEIVER = 0x10, TRANSMITTER = 0x08 };
+#endif
 
 // Registers that older parts call otherwise.
 #ifndef TIFR1
@@ -148,10 +165,17 @@ static uint8_t read_flash(address at)
 
 static void send(uint8_t byte)
 {
+#ifdef LINCR
+    PROGRESS = SENT; // a 1 clears it
+    DATA = byte;
+    while (!(PROGRESS & SENT))
+        ;
+#else
     while (!(STATUS & READY))
         ;
     STATUS = SENT | set.speed; // a 1 clears SENT, so that it tells about this byte
     DATA = byte;
+#endif
 }
 
 // Gives the calls of receive() that follow so many ticks in all: Timer1 overflows when they are over.
@@ -169,7 +193,7 @@ static bool late(void)
 // The next byte; 0 when it is late.
 static uint8_t receive(void)
 {
-    while (!(STATUS & RECEIVED)) {
+    while (!(PROGRESS & RECEIVED)) {
         wdt_reset(); // for chips whose WDTON fuse keeps the watchdog on
         if (late())
             return 0;
@@ -381,10 +405,16 @@ static bool held(void)
 // Leaves the chip as it is after reset and starts the application.
 __attribute__((noreturn)) static void start_application(void)
 {
-    while (!(STATUS & SENT))
+    while (!(PROGRESS & SENT))
         ;
     CONTROL = 0;
+#ifdef LINCR
+    PROGRESS = SENT;
+    CLOCKS_A_BIT = _BV(LDISR) | 32; // as after reset, which takes two writes
+    CLOCKS_A_BIT = 32;
+#else
     STATUS = SENT;
+#endif
     *set.high = 0;
     DIVISOR = 0;
     TCCR1B = 0;
@@ -418,8 +448,13 @@ __attribute__((noreturn, used)) void run(void)
     uart = set.uart;
     *set.high = set.divisor >> 8;
     DIVISOR = set.divisor;
+#ifdef LINCR
+    CLOCKS_A_BIT = _BV(LDISR) | (set.speed ? 8 : 16);
+    CONTROL = AS_UART;
+#else
     STATUS = set.speed;
     CONTROL = RECEIVER | TRANSMITTER;
+#endif
     TCCR1B = _BV(CS12) | _BV(CS10);
 
     for (const char *byte = set.greeting; *byte; byte++)

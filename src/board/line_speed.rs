@@ -1,4 +1,4 @@
-//! Line speeds that a USART can make of the chip's clock.
+//! Line speeds that a USART can make of the chip's clock. A LIN controller that works as a UART makes the same ones: 16 or 8 clocks a bit.
 
 use crate::units::Hertz;
 

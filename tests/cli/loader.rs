@@ -146,7 +146,7 @@ fn a_difference_is_explained() {
 #[test]
 fn a_chip_that_can_have_no_loader_is_told_why() {
     let home = Home::new();
-    for part in ["attiny85", "atmega32m1", "atmega328p"] {
+    for part in ["attiny85", "atmega32hvb", "atmega328p"] {
         home.run(&format!("sim new {part} --board generic-{part}")).exits(0);
     }
     home.file("theirs.bin", &[0x0C; 64]);
@@ -156,8 +156,8 @@ fn a_chip_that_can_have_no_loader_is_told_why() {
     for rest in ["install --loader theirs.bin --at 0x1F00", "remove"] {
         home.run(&format!("loader {rest} --via sim:attiny85 --yes")).exits(2).says("ATtiny85 always starts at 0x00000");
     }
-    let refused = home.run("loader install --via sim:atmega32m1 --yes");
-    refused.exits(2).says("the loader is not built for the ATmega32M1").says("--loader FILE");
+    let refused = home.run("loader install --via sim:atmega32hvb --yes");
+    refused.exits(2).says("the loader is not built for the ATmega32HVB").says("--loader FILE");
     home.run("loader install --via sim:atmega328p --yes").exits(2).says("names no loader").says("--loader FILE");
     home.run("loader install --loader serial --via sim:atmega328p --yes").exits(2).says("give its board file a [reservation]");
     let journal = home.run("journal --json");

@@ -25,6 +25,7 @@
 // Where the library is kinder than the datasheet, or wrong, this file corrects it:
 // - it counts a parity bit in every UART frame, and takes U2X as it was when UBRR was written;
 // - it loses UDRE for good when the transmitter is switched off;
+// - it ends in a fault of its own where it sets up a LIN controller: here that is a UART whose status is in LINSIR;
 // - it takes any baud rate: here the chip's may differ from the line's by 2 percent;
 // - its 64-byte input queue hides a receiver that is too slow: here a byte is lost when three wait already, as many as the chip's
 //   buffer and its shift register hold;
@@ -34,6 +35,7 @@
 
 #include <simavr/avr_flash.h>
 #include <simavr/avr_ioport.h>
+#include <simavr/avr_lin.h>
 #include <simavr/avr_uart.h>
 #include <simavr/sim_avr.h>
 #include <simavr/sim_core.h>
@@ -47,10 +49,11 @@
 
 DEFINE_FIFO(uint16_t, uart_fifo);
 
-enum { SPMEN = 0x01, PGERS = 0x02, PGWRT = 0x04, RWWSRE = 0x10, RWWSB = 0x40, U2X = 0x02, UDRE = 0x20, RXEN = 0x10, TXEN = 0x08, Z = 30 };
+enum { SPMEN = 0x01, PGERS = 0x02, PGWRT = 0x04, RWWSRE = 0x10, RWWSB = 0x40, U2X = 0x02, UDRE = 0x20, LERR = 3, Z = 30 };
 
 static avr_t *avr;
 static avr_uart_t *uart;
+static avr_lin_t *lin;
 static avr_flash_t *self_programming;
 static avr_irq_t *uart_in;
 static uint32_t nrww_start, page_size, baud, hurry = 1;
@@ -101,9 +104,25 @@ static avr_cycle_count_t line_byte_cycles(void)
     return (avr_cycle_count_t)avr->frequency * 10 / baud / hurry;
 }
 
+// In the place of the library's. Registers and bits are its own table's, but for where the status is.
+void avr_lin_init(avr_t *of, avr_lin_t *port)
+{
+    lin = port;
+    lin->uart.r_ucsra = lin->uart.rxc.raised.reg;
+    lin->uart.r_ucsrb = lin->lena.reg;
+    lin->uart.fe = lin->uart.rxc.raised;
+    lin->uart.fe.bit = LERR;
+    avr_uart_init(of, &lin->uart);
+}
+
 static void correct_uart(void)
 {
-    if (!(avr->data[uart->r_ucsrb] & TXEN))
+    if (lin) {
+        uint32_t divisor = (avr->data[lin->r_linbrrh] << 8 | avr->data[lin->r_linbrrl]) + 1;
+        uart->cycles_per_byte = 10 * divisor * avr_regbit_get(avr, lin->lbt) / hurry;
+        return;
+    }
+    if (!avr_regbit_get(avr, uart->txen))
         avr->data[uart->r_ucsra] |= UDRE;
     // Start bit, eight data bits, stop bit.
     uint32_t divisor = (avr->data[uart->ubrrh.reg] << 8 | avr->data[uart->ubrrl.reg]) + 1;
@@ -132,7 +151,7 @@ static void feed_line(void)
         return;
     line_due = avr->cycle + line_byte_cycles();
     uint8_t byte = line[line_next++];
-    if (!(avr->data[uart->r_ucsrb] & RXEN))
+    if (!avr_regbit_get(avr, uart->rxen) || (lin && !avr_regbit_get(avr, lin->lena)))
         return; // nobody listens
     check_baud("receives");
     if (uart_fifo_get_read_size(&uart->input) > 2)
