@@ -72,6 +72,7 @@ fn a_board_that_was_put_back_to_as_shipped_on_purpose_may_stay_so() {
     home.run(&format!("restore {shipped} --via sim:v --yes {accepts}")).exits(0);
     // Whoever says what should be there has asked for it.
     home.run("revive --to vent.hex --via sim:v --dry-run").exits(0);
+    home.run("revive --via sim:v").says("Flash and EEPROM are blank, and the board holds exactly what job 2 left; in 2");
     asks_before_it_takes_back(&home, "Job 2");
     assert_eq!(home.export("v").flash, fitted.flash);
 }

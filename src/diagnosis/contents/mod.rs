@@ -148,8 +148,11 @@ impl Contents<'_, '_> {
         }
         let cause = match (self.made.snapshot.or(self.made.settings), self.configuration == chip.factory_configuration()) {
             (Some(kept), true) => {
-                let sentence =
-                    format!("The whole chip was erased: flash and EEPROM are blank, and in {}, which is this board's, not.", kept.name);
+                let how = match self.case.recognised {
+                    Some(known) if known.settings => format!("Flash and EEPROM are blank, and the board {}", known.words),
+                    _ => "The whole chip was erased: flash and EEPROM are blank".to_owned(),
+                };
+                let sentence = format!("{how}; in {}, which is this board's, they are not.", kept.name);
                 Cause::new(CauseKind::ChipErased, sentence)
             }
             (None, true) => {
