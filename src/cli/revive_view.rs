@@ -71,8 +71,12 @@ pub fn no_plan(context: &Context, scene: &Scene, seen: &Seen, diagnosis: &Diagno
         let at = |command: &str| format!("farrier {command} --via {}", context.at(scene.via));
         let unfed = matches!(&seen.answer, Answer::Silent(no_answer) if no_answer.clock_output_untried());
         use CauseKind::{DataLinesJoined, GarbledAnswer, LineHeld, NoAnswer, NoSupply, SupplyOutOfRange};
-        let by_hand =
-            !unfed && matches!(diagnosis.lead(), Some(NoSupply | SupplyOutOfRange | LineHeld | DataLinesJoined | NoAnswer | GarbledAnswer));
+        let by_hand = match diagnosis.lead() {
+            Some(NoSupply | SupplyOutOfRange | LineHeld | DataLinesJoined | GarbledAnswer) => true,
+            // A clock from the bridge is tried first.
+            Some(NoAnswer) => !unfed,
+            _ => false,
+        };
         let next = match (diagnosis.lead(), &diagnosis.remedy.say_to) {
             (None, _) => at("inspect"),
             (Some(CauseKind::AsShipped), _) if scene.board.reservation.is_some() => at("loader install"),

@@ -192,6 +192,11 @@ fn a_blank_chip_without_room_for_a_loader_is_offered_an_application() {
     home.run("sim new cut --board vent --bricked open-miso").exits(0).says(next);
     home.run("sim new joined --board vent --bricked joined-data").exits(0);
     home.run("revive --via sim:joined").exits(4).says("farrier sim repair joined").says(&next.replace("cut", "joined"));
+    home.run("sim new held --board vent --bricked held-reset").exits(0);
+    home.run("revive --via sim:held").exits(4).says("farrier sim repair held");
+    // A silent chip gets a clock from the bridge first.
+    home.run("revive --via sim:cut").exits(4).says("Next: farrier revive --via sim:cut --clock-output");
+    home.run("revive --via sim:cut --clock-output").exits(4).says("farrier sim repair cut");
     home.run("sim reveal cut").exits(0).says("Next: farrier sim repair cut");
     home.run("sim repair cut").exits(0);
     home.run("inspect --via sim:cut").exits(0);

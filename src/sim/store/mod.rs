@@ -45,7 +45,7 @@ pub struct Store {
 pub enum StoreError {
     #[error("'{name}' cannot be the name of a sim.\nUse small letters, digits and '-', at most 64 characters")]
     BadName { name: String },
-    #[error("there is a sim '{name}' already.\n'farrier sim reset {name}' makes it blank again")]
+    #[error("there is a sim '{name}' already.\n`farrier sim reset {name}` makes it blank again")]
     Exists { name: String },
     #[error("there is no sim '{name}'.\n{}", known_sims(.known))]
     Unknown { name: String, known: Vec<String> },
