@@ -246,6 +246,11 @@ impl Draft<'_> {
         value.shuts.is_empty() && !starves && value.resets_below.is_none_or(|level| level <= self.supply.value)
     }
 
+    /// Whether the chip is new, as far as is known.
+    fn is_as_shipped(&self) -> bool {
+        self.configuration.as_ref().is_none_or(|now| *now == self.chip.value.factory_configuration())
+    }
+
     /// What the draft says of a field itself; `None` where it stays as it is.
     fn wanted<'f>(&self, field: &'f Field, bytes: &[u8]) -> Option<(&'f FieldValue, Basis)> {
         let chip = self.chip.value;
@@ -253,7 +258,7 @@ impl Draft<'_> {
         let named = |name: &str| field.value(name);
         // The loader is made for the chip itself, and one that is as shipped has no firmware for the older part.
         let loader = reservation.is_some_and(|reservation| reservation.loader.is_some());
-        if field.name == OLD_PART_MODE && (loader || self.configuration.as_ref().is_none_or(|now| *now == chip.factory_configuration())) {
+        if field.name == OLD_PART_MODE && (loader || self.is_as_shipped()) {
             return Some((named("off")?, Basis::Assumed));
         }
         match field.role? {
@@ -279,10 +284,12 @@ impl Draft<'_> {
         }
     }
 
-    /// The value that gives this clock: the one that is set, where it does.
+    /// The value that gives this clock: the one that is set, where it does. But some chips are shipped with the quick start of a resonator,
+    /// which a crystal need not bear (7593, section "Low Power Crystal Oscillator", from memory).
     fn clock_value<'f>(&self, field: &'f Field, bytes: &[u8]) -> Option<&'f FieldValue> {
         let gives = |value: &&FieldValue| value.clock.is_some_and(|source| gives(source, self.clock.value.source));
-        let now = field.read(bytes).and_then(|setting| setting.value).filter(gives);
+        let for_resonators = self.is_as_shipped() && matches!(self.clock.value.source, ClockSource::Crystal { .. });
+        let now = field.read(bytes).and_then(|setting| setting.value).filter(gives).filter(|_| !for_resonators);
         now.or_else(|| field.values.iter().find(gives))
     }
 

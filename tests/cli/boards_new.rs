@@ -99,6 +99,25 @@ fn the_supply_is_one_that_the_chip_bears() {
     home.run("boards check hut").exits(0).says("is right");
 }
 
+/// Some chips are shipped with the quick start of a resonator, which a crystal need not bear.
+#[test]
+fn a_crystal_gets_the_start_of_a_crystal_where_the_chip_is_as_shipped() {
+    let home = Home::new();
+    home.run("boards new gate --chip AT90USB1287 --clock crystal --hz 8MHz --reserve 0").exits(0);
+    home.run("sim new bench --board gate").exits(0);
+    home.run("boards new same --via sim:bench --chip AT90USB1287 --clock crystal --hz 8MHz --reserve 0").exits(0);
+    home.run("configure jtag=off --via sim:bench --yes").exits(0);
+    home.run("boards new used --via sim:bench --chip AT90USB1287 --clock crystal --hz 8MHz --reserve 0").exits(0);
+    for (name, clock, start_up) in [
+        ("gate", "\"crystal-8-to-16-mhz\" # told", "\"sut-11\""),
+        ("same", "\"crystal-8-to-16-mhz\" # told", "\"sut-11\""),
+        ("used", "\"crystal-8-to-16-mhz-quick\" # read", "\"sut-01\""),
+    ] {
+        let file = std::fs::read_to_string(home.path().join(format!("boards/{name}.toml"))).expect("the file");
+        assert!(file.contains(&format!("clock = {clock}")) && file.contains(&format!("start-up = {start_up}")), "{name}\n{file}");
+    }
+}
+
 /// Old chips drive a crystal above 8 MHz only with the full swing: it is chosen before the crystal, or the chip might not come back.
 #[test]
 fn a_fast_crystal_gets_its_full_swing_first() {
@@ -195,8 +214,9 @@ fn a_blank_chip_without_room_for_a_loader_is_offered_an_application() {
     home.run("sim new held --board vent --bricked held-reset").exits(0);
     home.run("revive --via sim:held").exits(4).says("farrier sim repair held");
     // A silent chip gets a clock from the bridge first.
-    home.run("revive --via sim:cut").exits(4).says("Next: farrier revive --via sim:cut --clock-output");
-    home.run("revive --via sim:cut --clock-output").exits(4).says("farrier sim repair cut");
+    home.run("sim new dull --board generic-attiny13 --bricked open-miso").exits(0);
+    home.run("revive --via sim:dull").exits(4).says("Next: farrier revive --via sim:dull --clock-output");
+    home.run("revive --via sim:dull --clock-output").exits(4).says("farrier sim repair dull");
     home.run("sim reveal cut").exits(0).says("Next: farrier sim repair cut");
     home.run("sim repair cut").exits(0);
     home.run("inspect --via sim:cut").exits(0);
