@@ -247,9 +247,11 @@ impl Chip {
 }
 
 impl Board {
-    /// The supply that the chip has: what is measured, or else the most that the board bears.
-    pub fn highest_supply(&self, measured: Option<Millivolts>) -> Millivolts {
-        measured.unwrap_or(self.supply.1)
+    /// The supply that the chip has: what is measured, or else the level of its signals; where that says nothing of it, the most that the
+    /// board bears.
+    pub fn chip_supply(&self, measured: Option<Millivolts>) -> Millivolts {
+        let by_its_file = if self.level_follows_supply || self.levels_shifted { self.supply.1 } else { self.levels };
+        measured.unwrap_or(by_its_file)
     }
 
     /// The flash outside the reservation, which the application has to itself.

@@ -98,13 +98,13 @@ impl Case<'_> {
         let (field, level) = self.chip.brown_out(&self.desired.configuration)?;
         let before = self.chip.brown_out(self.baseline.configuration.as_deref()?).map(|(_, level)| level);
         let measured = self.baseline.access.as_ref().and_then(|access| access.supply);
-        let supply = self.board.highest_supply(measured);
+        let supply = self.board.chip_supply(measured);
         if level <= supply || before == Some(level) {
             return None;
         }
         let whose = match measured {
             Some(_) => format!("measures {supply}"),
-            None => format!("of board {} is {supply} at most", self.board.name),
+            None => format!("of board {} is {supply} by its file", self.board.name),
         };
         let fitting: Vec<&str> = field.values_at(supply).collect();
         let sentence = format!(

@@ -294,8 +294,13 @@ fn a_board_file_that_wants_the_watchdog_always_on_installs_its_loader_unasked() 
 }
 
 #[test]
-fn a_brown_out_level_is_held_against_the_supply_that_is_measured_or_else_the_highest_of_the_board() {
-    let at_most = |mv: u16| supplied(None).with(|scene| scene.board.supply.1 = Millivolts(mv));
+fn a_brown_out_level_is_held_against_the_supply_that_is_measured_or_else_that_of_the_board_file() {
+    let at_most = |mv: u16| supplied(None).with(|scene| (scene.board.supply.1, scene.board.level_follows_supply) = (Millivolts(mv), true));
+    // The signals of a board are at its supply, unless something shifts them.
+    let signals =
+        |shifted: bool| supplied(None).with(|scene| (scene.board.levels, scene.board.levels_shifted) = (Millivolts(3_300), shifted));
+    assert!(has(&signals(false), K::SupplyBelowBrownOut));
+    assert!(!has(&signals(true), K::SupplyBelowBrownOut));
     assert!(has(&at_most(3_600), K::SupplyBelowBrownOut));
     assert!(!has(&at_most(4_300), K::SupplyBelowBrownOut));
     // A level that is there already, and a lower one, are no change for the worse.

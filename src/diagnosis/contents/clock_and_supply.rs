@@ -80,7 +80,7 @@ impl Contents<'_, '_> {
     fn brown_out(&mut self) {
         let Case { board, chip, .. } = *self.case;
         let measured = self.observed.access.as_ref().and_then(|access| access.supply);
-        let supply = board.highest_supply(measured);
+        let supply = board.chip_supply(measured);
         let Some((field, level)) = chip.brown_out(self.configuration).filter(|(_, level)| *level > supply) else { return };
         let name = field.name.clone();
         let sentence = format!(
