@@ -351,8 +351,8 @@ impl Scene<'_> {
 
     /// Which board it is, as text.
     pub fn introduce(&self) {
-        output::simulated(self.simulated);
         board_view::introduce(self.board, self.chip, self.board_from);
+        output::simulated(self.simulated);
     }
 
     fn nothing_to_do(&self, decided: &Decided) -> Result<ExitCode, Stop> {
@@ -360,7 +360,7 @@ impl Scene<'_> {
             output::json(&self.result_json(decided, "unchanged", json!({})));
         } else {
             if decided.told.is_none() {
-                output::simulated(self.simulated);
+                self.introduce();
             }
             output::say(self.change.already);
             output::say_under("Room     ", board_view::room(&decided.observed.flash.bytes, self.board, self.chip));

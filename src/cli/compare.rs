@@ -1,6 +1,7 @@
 //! `farrier snapshot compare`: what two snapshots hold differently.
 
-use super::context::Context;
+use super::board_view;
+use super::context::{BY_OPTION, Context};
 use super::map::{self, Mark};
 use super::output;
 use super::parts::{self, Part};
@@ -31,9 +32,9 @@ struct Setting2<'c> {
 /// # Errors
 /// Snapshots of two kinds of chip; a board that is not in the catalog.
 pub fn run(context: &Context, a: &Kept, b: &Kept) -> Result<ExitCode, Stop> {
-    let (board, chip) = match context.named_board()? {
-        Some(named) => named,
-        None => context.catalog.board(&a.head.info.board)?,
+    let ((board, chip), from) = match context.named_board()? {
+        Some(named) => (named, BY_OPTION),
+        None => (context.catalog.board(&a.head.info.board)?, "named by the first snapshot"),
     };
     let (of_a, of_b) = (&a.head.info.chip, &b.head.info.chip);
     if of_a != of_b {
@@ -50,7 +51,10 @@ pub fn run(context: &Context, a: &Kept, b: &Kept) -> Result<ExitCode, Stop> {
             "calibration": [a.observed.calibration, b.observed.calibration],
             "parts": compared.iter().map(Compared::json).collect::<Vec<_>>(), "fields": fields.as_deref().map(fields_json),
         })),
-        false => print(&Pair { a, b, board: &board, chip: &chip }, &compared, fields.as_deref(), identity, alike),
+        false => {
+            board_view::introduce(&board, &chip, from);
+            print(&Pair { a, b, board: &board, chip: &chip }, &compared, fields.as_deref(), identity, alike);
+        }
     }
     Ok(if alike { ExitCode::SUCCESS } else { ExitCode::from(Code::Differs as u8) })
 }

@@ -2,7 +2,7 @@
 
 use super::ask;
 use super::bridges;
-use super::context::{Context, Given, command_again};
+use super::context::{CHOSEN, Context, Given, command_again};
 use super::folder::NAME;
 use super::gpio;
 use super::interrupt;
@@ -128,7 +128,7 @@ impl Context {
             (Some(_), Place::Sim(_)) if self.global.board.is_none() && (self.global.via.is_some() || self.folder.board.is_none()) => None,
             (Some(given), _) => Some(given),
             (None, Place::Sim(_)) => None,
-            (None, _) => Some((self.chosen_board()?, "chosen")),
+            (None, _) => Some((self.chosen_board()?, CHOSEN)),
         };
         self.connect_to(&place, named)
     }

@@ -11,7 +11,8 @@ pub use table::{page, page_json};
 pub use words::buy_first;
 
 use super::ask;
-use super::context::Context;
+use super::board_view;
+use super::context::{CHOSEN, Context, Given};
 use super::images;
 use super::output;
 use super::stop::Stop;
@@ -67,7 +68,7 @@ impl ConnectionsCommand {
     /// A board or a bridge that is not known, or a bridge that should feed a board and cannot.
     pub fn run(self, context: &Context) -> Result<ExitCode, Stop> {
         self.both_are_known(context)?;
-        let (board, chip) = board(context)?;
+        let ((board, chip), from) = board(context)?;
         let board = board.at_supply(context.global.supply.filter(|_| board.level_follows_supply));
         let bridge = self.bridge()?;
         let (powered_by, assumed) = self.powered_by(&bridge, &board, context.global.json)?;
@@ -80,14 +81,17 @@ impl ConnectionsCommand {
         }
         match context.global.json {
             true => output::json(&page_json(&drawn)),
-            false => output::line(page(&drawn, &kinds, assumed, self.svg.as_deref(), output::ink())),
+            false => {
+                board_view::introduce(&board, &chip, from);
+                output::line(page(&drawn, &kinds, assumed, self.svg.as_deref(), output::ink()));
+            }
         }
         Ok(ExitCode::SUCCESS)
     }
 
     /// Without a terminal both must be given; what to type is said at once, for both.
     fn both_are_known(&self, context: &Context) -> Result<(), Stop> {
-        if ask::somebody_there() || (self.bridge.is_some() && context.global.board.is_some()) {
+        if ask::somebody_there() || (self.bridge.is_some() && context.given_board()?.is_some()) {
             return Ok(());
         }
         let kinds: Vec<String> = bridge_kinds()?.into_iter().map(|kind| kind.kind).collect();
@@ -96,7 +100,7 @@ impl ConnectionsCommand {
             .hint(format!("Bridges: {}.", kinds.join(", ")))
             .hint(buy_first(&bridge_kinds()?, None))
             .hint("For example:");
-        let board = context.global.board.as_deref().unwrap_or("vent");
+        let board = context.global.board.as_deref().or(context.folder.board.as_deref()).unwrap_or("vent");
         let bridge = self.bridge.as_deref().unwrap_or("atmega328p");
         Err(stop.command(format!("farrier connections --board {board} --bridge {bridge}")))
     }
@@ -128,13 +132,13 @@ impl ConnectionsCommand {
     }
 }
 
-fn board(context: &Context) -> Result<(Board, Chip), Stop> {
-    if let Some(named) = context.named_board()? {
-        return Ok(named);
+fn board(context: &Context) -> Result<Given, Stop> {
+    if let Some(given) = context.given_board()? {
+        return Ok(given);
     }
     let names = context.catalog.names();
     let chosen = ask::choose("Which board?", Some("--board"), &names)?;
-    Ok(context.catalog.board(&names[chosen])?)
+    Ok((context.catalog.board(&names[chosen])?, CHOSEN))
 }
 
 /// The bridge should feed the board, and has no supply that the board bears.

@@ -44,6 +44,15 @@ impl Context {
         format!("{via}{board}{clock_output}{levels_shifted}")
     }
 
+    /// What stands behind a command that may come next, where no bridge is in use yet: nothing where the folder names one.
+    pub fn somewhere(&self) -> &'static str {
+        match (&self.folder.via, &self.folder.board) {
+            (Some(_), _) => "",
+            (None, Some(_)) => " --via WHERE",
+            (None, None) => " --via sim:vent",
+        }
+    }
+
     /// The board that `--board` names.
     ///
     /// # Errors
@@ -58,15 +67,15 @@ impl Context {
     /// As [`Context::named_board`].
     pub fn given_board(&self) -> Result<Option<Given>, Stop> {
         if let Some(named) = self.named_board()? {
-            return Ok(Some((named, "named by --board")));
+            return Ok(Some((named, BY_OPTION)));
         }
         let of_folder = self.folder.board.as_deref().map(|name| self.catalog.board(name)).transpose()?;
         if let Some(named) = of_folder {
-            return Ok(Some((named, OF_FOLDER)));
+            return Ok(Some((named, BY_FOLDER)));
         }
         // One whose file is not known here any more is no answer.
         let of_snapshot = self.board_of_snapshot.as_deref().and_then(|name| self.catalog.board(name).ok());
-        Ok(of_snapshot.map(|named| (named, OF_SNAPSHOT)))
+        Ok(of_snapshot.map(|named| (named, BY_SNAPSHOT)))
     }
 
     /// The board's own serial port where a fitted loader is the way: what `--via` names.
@@ -106,8 +115,11 @@ fn port(named: Option<&str>, option: &str) -> Result<Place, Stop> {
 /// A board with its chip, and where that comes from.
 pub type Given = ((Board, Chip), &'static str);
 
-const OF_FOLDER: &str = "named by farrier.toml in this folder";
-const OF_SNAPSHOT: &str = "named by the snapshot";
+/// Who says which board it is.
+pub const BY_OPTION: &str = "named by --board";
+const BY_FOLDER: &str = "named by farrier.toml in this folder";
+pub const BY_SNAPSHOT: &str = "named by the snapshot";
+pub const CHOSEN: &str = "chosen";
 
 /// The way in that this version uses.
 ///
@@ -158,12 +170,17 @@ pub fn command_answering(answer: &str) -> String {
 
 /// This command with this option, in place of one that was given.
 pub fn command_with(option: &str, value: &str) -> String {
+    command_instead(option, &[option, value])
+}
+
+/// This command with these words at its end instead of this option and its value.
+pub fn command_instead(option: &str, words: &[&str]) -> String {
     let joined = format!("{option}=");
     let mut args: Vec<String> = std::env::args().skip(1).filter(|arg| !arg.starts_with(&joined)).collect();
     if let Some(at) = args.iter().position(|arg| arg == option) {
         args.drain(at..(at + 2).min(args.len()));
     }
-    typed(args.into_iter().chain([option.to_owned(), value.to_owned()]))
+    typed(args.into_iter().chain(words.iter().map(|word| (*word).to_owned())))
 }
 
 /// This command without this option, which takes no value.

@@ -1,7 +1,7 @@
 //! `farrier inspect`.
 
 use super::board_view;
-use super::context::Context;
+use super::context::{BY_SNAPSHOT, Context};
 use super::images;
 use super::inspect_image;
 use super::known::{self, KnownJobs};
@@ -43,7 +43,7 @@ impl Inspect {
     pub fn run(self, context: &Context) -> Result<ExitCode, Stop> {
         let Some(what) = &self.what else { return on_board(context) };
         if let Ok(kept) = context.snapshots().load(what) {
-            return snapshot::show(context, &kept, "named by the snapshot");
+            return snapshot::show(context, &kept, BY_SNAPSHOT);
         }
         self.image(context, what)
     }
@@ -118,8 +118,8 @@ fn on_board(context: &Context) -> Result<ExitCode, Stop> {
         document["application"]["is"] = held.map(|held| held.name.as_str()).into();
         output::json(&document);
     } else {
-        output::simulated(simulated);
         board_view::introduce(board, chip, connected.board_from);
+        output::simulated(simulated);
         let abilities = connected.bus.abilities();
         output::say_under("Bridge   ", format!("{}, pins at {}, through {}", abilities.name, abilities.pin_level, connected.via));
         output::say_under("Lines    ", wiring.lines.map_or("not driven".into(), |lines| lines.to_string()));

@@ -84,7 +84,8 @@ impl Journal {
 }
 
 pub fn existing(context: &Context) -> Result<Kept, Stop> {
-    let nothing = || Stop::usage("the journal is empty: no job was done yet").command("farrier loader install --via sim:vent");
+    let install = format!("farrier loader install{}", context.somewhere());
+    let nothing = || Stop::usage("the journal is empty: no job was done yet").command(install);
     Kept::open_existing(context.home.journal())?.ok_or_else(nothing)
 }
 
@@ -154,7 +155,7 @@ fn list(context: &Context, filter: &Filter) -> Result<(), Stop> {
             return Ok(());
         }
         output::say("The journal is empty.");
-        output::next("farrier loader install --via sim:vent");
+        output::next(format!("farrier loader install{}", context.somewhere()));
         return Ok(());
     };
     for job in &jobs {

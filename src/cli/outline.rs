@@ -1,9 +1,9 @@
 //! `--on factory|SNAPSHOT`: the plan without a board.
 
 use super::change::Change;
-use super::context::{Context, way_in};
+use super::context::{BY_SNAPSHOT, Context, Given, command_instead, way_in};
 use super::stop::Stop;
-use super::{output, plan_view};
+use super::{board_view, output, plan_view};
 use crate::board::{Board, Chip};
 use crate::plan::{Basis, Outline, Pace, Target, outline};
 use crate::record::Snapshot;
@@ -17,7 +17,7 @@ use std::process::ExitCode;
 /// No such board or snapshot; a refusal.
 pub fn run(context: &Context, on: &str, change: &Change) -> Result<ExitCode, Stop> {
     let kept = (on != "factory").then(|| context.snapshots().load(on)).transpose()?;
-    let (board, chip) = board_of(context, kept.as_ref())?;
+    let ((board, chip), from) = board_of(context, kept.as_ref())?;
     let intent = (change.intent)(&board, &chip)?;
     let way_in = way_in(&chip)?;
     let target = Target { chip: &chip, way_in, board: &board, pace: pace(kept.as_ref(), &board, &chip) };
@@ -35,21 +35,23 @@ pub fn run(context: &Context, on: &str, change: &Change) -> Result<ExitCode, Sto
         return Ok(ExitCode::SUCCESS);
     }
     let what = if on == "factory" { "any such board; what it holds is not known" } else { on };
-    output::say_under("Board    ", format!("{} ({}), planned on {what}", board.name, chip.part));
+    board_view::introduce(&board, &chip, from);
+    output::say_under("On       ", what);
     output::gap();
     print(&outline, &chip);
     for finding in &findings {
         output::finding(finding);
     }
     output::say("This is a plan without a board: nothing was read and nothing was changed.");
-    output::next("the same command with --via WHERE instead of --on");
+    let is_there = context.global.via.is_some() || context.folder.via.is_some();
+    output::next(command_instead("--on", if is_there { &[] } else { &["--via", "WHERE"] }));
     Ok(ExitCode::SUCCESS)
 }
 
-fn board_of(context: &Context, kept: Option<&Snapshot>) -> Result<(Board, Chip), Stop> {
+fn board_of(context: &Context, kept: Option<&Snapshot>) -> Result<Given, Stop> {
     match (context.given_board()?, kept) {
-        (Some((named, _)), _) => Ok(named),
-        (None, Some(kept)) => Ok(context.catalog.board(&kept.head.info.board)?),
+        (Some(given), _) => Ok(given),
+        (None, Some(kept)) => Ok((context.catalog.board(&kept.head.info.board)?, BY_SNAPSHOT)),
         (None, None) => {
             Err(Stop::usage("a plan on factory needs to know which board").hint("Give --board NAME; `farrier boards` lists them."))
         }

@@ -130,7 +130,7 @@ pub fn bytes(count: u64) -> String {
     }
 }
 
-/// Said first of everything that comes from a simulated board.
+/// Said of everything that comes from a simulated board, right after which board that is.
 pub fn simulated(simulated: bool) {
     if simulated {
         say("SIMULATED: this is a simulated board; firmware is not executed there.");

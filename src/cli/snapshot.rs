@@ -2,7 +2,7 @@
 
 use super::board_view;
 use super::compare;
-use super::context::{Context, MADE_BY, date};
+use super::context::{BY_OPTION, BY_SNAPSHOT, Context, MADE_BY, date};
 use super::output;
 use super::stop::Stop;
 use crate::board::Chip;
@@ -58,7 +58,7 @@ impl Snapshot {
         match self {
             Snapshot::Take(take) => take.run(context),
             Snapshot::List(_) => list(context),
-            Snapshot::Show(Show { name }) => show(context, &context.snapshots().load(&name)?, "named by the snapshot"),
+            Snapshot::Show(Show { name }) => show(context, &context.snapshots().load(&name)?, BY_SNAPSHOT),
             Snapshot::Compare(Compare { first, second }) => {
                 let shelf = context.snapshots();
                 compare::run(context, &shelf.load(&first)?, &shelf.load(&second)?)
@@ -75,10 +75,6 @@ impl Take {
         let info = info(context, &connected.board.name, &connected.chip, &connected.via, connected.simulated());
         let name = shelf.save(&observed, &info)?;
         let kept = shelf.load(shelf.path(&name))?;
-        if !context.global.json {
-            output::say(format!("Snapshot {} is taken:", name.as_str()));
-            output::line(format!("  {}", kept.path.display()));
-        }
         let from = connected.board_from;
         connected.close()?;
         show(context, &kept, from)
@@ -108,7 +104,7 @@ pub fn info(context: &Context, board: &str, chip: &Chip, via: &str, simulated: b
 pub fn show(context: &Context, kept: &Kept, from: &str) -> Result<ExitCode, Stop> {
     let info = &kept.head.info;
     let ((board, chip), from) = match context.named_board()? {
-        Some(named) => (named, "named by --board"),
+        Some(named) => (named, BY_OPTION),
         None => (context.catalog.board(&info.board)?, from),
     };
     if context.global.json {
@@ -119,13 +115,14 @@ pub fn show(context: &Context, kept: &Kept, from: &str) -> Result<ExitCode, Stop
         output::json(&document);
         return Ok(ExitCode::SUCCESS);
     }
+    board_view::introduce(&board, &chip, from);
     if info.simulated {
         output::say("SIMULATED: read from a simulated board.");
     }
-    board_view::introduce(&board, &chip, from);
     let tag = info.tag.as_deref().map(|tag| format!(", tag {tag}")).unwrap_or_default();
     let when = humantime::format_rfc3339_seconds(info.date);
-    output::say_under("Snapshot ", format!("taken {when} through {} by {}{tag}", info.bridge, info.made_by));
+    output::say_under("Snapshot ", format!("{}, taken {when} through {} by {}{tag}", kept.name(), info.bridge, info.made_by));
+    output::line(format!("Folder   {}", kept.path.display()));
     for missing in &kept.head.missing {
         output::say_under("Missing  ", format!("{}: {}", missing.what, missing.reason));
     }
@@ -161,7 +158,7 @@ fn list(context: &Context) -> Result<ExitCode, Stop> {
     }
     let Some(last) = all.last() else {
         output::say("There are no such snapshots.");
-        output::next("farrier snapshot take --via sim:vent");
+        output::next(format!("farrier snapshot take{}", context.somewhere()));
         return Ok(ExitCode::SUCCESS);
     };
     output::line(format!("{:<44} {:<14} {:<18} {:<10} tag", "snapshot", "chip", "through", "complete"));

@@ -42,11 +42,9 @@ impl Verify {
                 "read": compared.proof.read, "differences": rows, "explanation": compared.words(&image), "simulated": simulated,
             }));
         } else {
-            if simulated {
-                output::say("SIMULATED: this is a simulated board.");
-            }
             let at = self.at.map(|at| format!(" --at {at}")).unwrap_or_default();
             board_view::introduce(&connected.board, &connected.chip, connected.board_from);
+            output::simulated(simulated);
             compared.tell(&image, &wanted.image, &connected.chip);
             let next =
                 if same { format!("farrier inspect --via {via}") } else { format!("farrier write {}{at} --via {via}", quoted(&image)) };

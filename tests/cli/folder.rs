@@ -20,7 +20,23 @@ fn a_folder_names_board_bridge_and_application() {
         .says("farrier verify vent.hex --via sim:bench");
     home.run("verify").exits(0).says("The flash holds vent.hex");
     home.run("inspect").exits(0).says("named by farrier.toml");
-    home.run("loader install --on factory").exits(0).says("vent (ATmega1284P)");
+    let planned = home.run("loader install --on factory");
+    planned.exits(0).says("vent (ATmega1284P), named by farrier.toml in this folder");
+    assert!(planned.out.ends_with("Next: farrier loader install\n"), "{}", planned.out);
+    home.run("connections --bridge gpio").exits(0).says("vent (ATmega1284P), named by farrier.toml in this folder");
+    home.run("connections").exits(2).says("farrier connections --board vent --bridge atmega328p");
+}
+
+#[test]
+fn what_is_empty_yet_names_the_folders_bridge_as_the_next_step_and_no_other() {
+    for (file, via) in [("", " --via sim:vent"), ("board = \"pump\"\n", " --via WHERE"), ("board = \"pump\"\nvia = \"sim:pump\"\n", "")] {
+        let home = home(file);
+        for (command, next) in [("snapshot list", "snapshot take"), ("journal", "loader install")] {
+            let ran = home.run(command);
+            assert!(ran.exits(0).out.ends_with(&format!("Next: farrier {next}{via}\n")), "{}", ran.out);
+        }
+        assert!(home.run("journal show last").exits(2).err.ends_with(&format!("farrier loader install{via}\n")));
+    }
 }
 
 #[test]

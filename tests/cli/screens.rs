@@ -72,6 +72,61 @@ fn a_whole_walk() {
     home.run(&format!("inspect {image} --board vent")).exits(0).says("CRC-32");
 }
 
+/// On line one stands which board it is and who says so, on line two that it is simulated: also where nothing is to be done.
+#[test]
+fn every_screen_about_a_board_begins_with_the_board_and_who_named_it() {
+    let home = Home::new();
+    home.file("vent.hex", demo_application("vent"));
+    let write = "write vent.hex --via sim:vent --board vent --yes";
+    for (command, named) in [
+        ("inspect --via sim:vent", "named by the sim"),
+        ("loader install --on factory --board vent", "named by --board"),
+        ("loader install --via sim:vent --yes", "named by the sim"),
+        ("loader install --via sim:vent --yes", "named by the sim"),
+        (write, "named by --board"),
+        (write, "named by --board"),
+        ("write vent.hex --via sim:vent --dry-run", "named by the sim"),
+        ("verify vent.hex --via sim:vent", "named by the sim"),
+        ("revive --via sim:vent", "named by the sim"),
+        ("configure brown-out=below-2v7 --via sim:vent --yes", "named by the sim"),
+        ("undo --via sim:vent --yes", "named by the sim"),
+        ("snapshot take --via sim:vent", "named by the sim"),
+        ("journal show last", "named by the job"),
+        ("connections --board vent --bridge gpio", "named by --board"),
+    ] {
+        let ran = home.run(command);
+        let lines: Vec<&str> = ran.exits(0).out.lines().collect();
+        assert!(lines[0].starts_with("Board    vent (ATmega1284P), ") && lines[0].contains(named), "{command}:\n{}", ran.out);
+        let simulated = !command.contains("--on") && !command.starts_with("connections");
+        assert_eq!(lines[1].starts_with("SIMULATED: "), simulated, "{command}:\n{}", ran.out);
+        assert!(
+            !ran.out.lines().skip(2).any(|line| line.starts_with("SIMULATED") || line.starts_with("Board ")),
+            "{command}:\n{}",
+            ran.out
+        );
+    }
+    let list = home.run("snapshot list --json").json();
+    let kept = list["snapshots"][0]["name"].as_str().expect("a snapshot");
+    for (command, named) in
+        [("snapshot show K", "the snapshot"), ("inspect K", "the snapshot"), ("snapshot compare K K", "the first snapshot")]
+    {
+        let ran = home.run(&command.replace('K', kept));
+        assert!(ran.exits(0).out.starts_with(&format!("Board    vent (ATmega1284P), named by {named}\n")), "{command}:\n{}", ran.out);
+    }
+}
+
+/// A plan without a board ends with the command that carries it out.
+#[test]
+fn what_follows_a_plan_without_a_board_can_be_typed() {
+    let home = Home::new();
+    let next = "Next: farrier loader install --board vent --via WHERE\n";
+    for on in ["--on factory", "--on=factory"] {
+        let planned = home.run(&format!("loader install {on} --board vent"));
+        assert!(planned.exits(0).out.ends_with(next), "{}", planned.out);
+    }
+    home.run("loader install --board vent --via sim:vent --dry-run").exits(0);
+}
+
 /// The command that a screen names does what it says as it stands there, also for a file that needs more than its name.
 #[test]
 fn the_next_command_works_as_printed() {

@@ -11,12 +11,13 @@ use std::path::Path;
 /// Columns that the labels of the page take.
 const LABELS: usize = 9;
 
-/// Everything about the connections, for people. `assumed`: nobody said who feeds the board. `svg`: where the drawing was written.
+/// Everything about the connections, for people, below the line that names the board. `assumed`: nobody said who feeds the board.
+/// `svg`: where the drawing was written.
 pub fn page(drawn: &Drawn, kinds: &[BridgeKind], assumed: bool, svg: Option<&Path>, ink: Ink) -> String {
     let Drawn { bridge, board, .. } = drawn;
     let mut page = vec![
+        labelled("What", &board.summary),
         labelled("Bridge", &format!("{}: {}", bridge.kind, bridge.summary)),
-        labelled("Board", &format!("{} ({}): {}", board.name, board.chip, board.summary)),
         labelled("Supply", &words::supply(drawn)),
     ];
     if assumed {

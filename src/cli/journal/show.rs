@@ -15,9 +15,11 @@ pub fn print(context: &Context, record: &JobRecord, chip: &Chip) -> Result<(), S
         return Ok(());
     }
     let job = &record.job;
+    let mut board = told::board(job);
+    board.insert(1, "named by the job".to_owned());
+    output::say_under("Board    ", board.join(", "));
     output::simulated(job.simulated);
     output::say_under("Job      ", format!("{}: {}", job.id, job.command));
-    output::say_under("Board    ", told::board(job).join(", "));
     output::say_under("Begun    ", format!("{} through {} by {}", told::date(job.begun), job.bridge, job.made_by));
     if let Some((ended, _)) = &job.ended {
         output::say_under("Ended    ", told::date(*ended));
