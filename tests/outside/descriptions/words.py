@@ -92,7 +92,7 @@ FIELDS = {
     "WDRCON": ("watchdog-oscillator", "the oscillator that counts for the watchdog", None, pair("off", "as the firmware wants it", "on", "it runs")),
     "TSRDI": ("heat-reset", "reset when the chip gets too hot", None, pair("on", "too much heat resets the chip", "off", "heat resets nothing")),
     "EELOCK": ("upper-eeprom", "whether the upper part of the EEPROM can be written", None, pair("free", "it can", "locked", "it cannot")),
-    "COMPMODE": ("old-part-mode", "likeness to an older part", None, old_mode("ATmega16HVA")),
+    "COMPMODE": ("compatibility", "a compatibility mode; with what, stands in no description", None, pair("off", "off", "on", "on")),
     "Reserved": ("always-programmed", "a bit that must stay programmed", None, [{"bits": 0, "name": "programmed", "words": "as it must be"}]),
     "DUVRDINIT": ("deep-undervoltage", "recovery from a supply that went very low", None, pair("off", "off", "on", "on")),
 }
