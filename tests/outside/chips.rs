@@ -82,7 +82,6 @@ fn datasheet_name(name: &str) -> String {
         ("RSTDSBL", _) => "FUSE_RSTDISBL".into(),
         ("SPMEN", _) => "FUSE_SELFPRGEN".into(),
         ("CKDIV", _) => "FUSE_CKDIV8".into(),
-        ("32OEN", _) => "FUSE__32OEN".into(),
         _ => name.into(),
     }
 }

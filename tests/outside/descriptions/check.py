@@ -36,7 +36,7 @@ def described(path):
             if register.get("initval"):
                 facts[f"factory-{place}"] = int(register.get("initval"), 0)
             for field in register.findall("bitfield"):
-                for name in COMBINED.get(field.get("name"), {field.get("name")}):
+                for name in COMBINED.get(field.get("name"), {field.get("name").lstrip("_")}):
                     bits.setdefault((place, name), 0)
                     bits[place, name] |= int(field.get("mask"), 0)
                 facts[f"used-{place}"] = facts.get(f"used-{place}", 0) | int(field.get("mask"), 0)

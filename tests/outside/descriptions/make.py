@@ -189,6 +189,7 @@ def coded_clock(part, name, byte, mask):
 
 
 def symbol(name, mask):
+    name = name.lstrip("_")  # the descriptions' names have to begin with a letter
     width = bin(mask).count("1")
     return name if width == 1 else f"{name}{width - 1}..0"
 
