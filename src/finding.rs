@@ -88,8 +88,9 @@ kinds! {
          the earlier job puts back the application from before it, and the later one is lost; the present contents are kept in a snapshot \
          of their own."
     TakesBackAJob "takes-back-a-job" Consent
-        "The board holds exactly what its last job left, so what revive finds on it was asked for then and is no damage; and the plan \
-         that revive makes takes part of that back. A board that was put back to as shipped, or set so on purpose, may stay so."
+        "The board holds exactly what its last job left, so some or all of what revive finds on it was asked for then and is no damage; \
+         and the plan that revive makes takes part of that back. A board that was put back to as shipped, or set so on purpose, may \
+         stay so."
     SerialNumberLost "serial-number-lost" Consent
         "The board file declares a serial number, and an image or a snapshot puts other bytes in its place. It tells this board from all \
          others, and nothing can make it up again; the snapshot that is taken first keeps it. An image that leaves those bytes out leaves \

@@ -51,9 +51,9 @@ application vent atmega1284p 16000000 -DWITH_SETTINGS
 application pump atmega2560 16000000
 application frost atmega328p 8000000
 
-# Every part with a boot section and a USART, or a LIN controller that works as one, whose registers avr-libc names. PART=LIKE: these tools do not know the part, and it is
-# built as one that its datasheet calls its like (from memory: boot section, memories, USART0 and the ports B, C and D are the same).
-# README.md names the others of the catalog, with the reason.
+# Every part with a boot section and a USART, or a LIN controller that works as one, whose registers avr-libc names. PART=LIKE: these
+# tools do not know the part, and it is built as one that its datasheet calls its like (from memory: boot section, memories, USART0 and
+# the ports B, C and D are the same). README.md names the others of the catalog, with the reason.
 parts=(
 at90can128 at90can32 at90can64 at90pwm216 at90pwm2b at90pwm316 at90pwm3b at90scr100 at90usb1286 at90usb1287
 at90usb162 at90usb646 at90usb647 at90usb82 ata6612c=atmega88 ata6613c=atmega168 ata6614q=atmega328p atmega128

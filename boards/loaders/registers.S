@@ -1,5 +1,6 @@
 // Not assembled: build.sh runs the preprocessor over it, which puts avr-libc's data-space addresses in the place of names.
-// Lines: `usart NUMBER`, then UCSRnA, UCSRnB, UBRRnL, UBRRnH and UDRn, or what a LIN controller has for them; `pin LETTER` and PINx, PORTx; `end` and FLASHEND.
+// Lines: `usart NUMBER`, then UCSRnA, UCSRnB, UBRRnL, UBRRnH and UDRn, or what a LIN controller has for them; `pin LETTER` and PINx,
+// PORTx; `end` and FLASHEND.
 #include <avr/io.h>
 #if defined(UCSR0A) && defined(UBRR0L)
 usart 0;UCSR0A;UCSR0B;UBRR0L;UBRR0H;UDR0

@@ -1,4 +1,5 @@
-// A serial loader for 8-bit AVR parts with a boot section and a USART, or a LIN controller that is one: takes firmware by XMODEM-CRC and starts it.
+// A serial loader for 8-bit AVR parts with a boot section and a USART, or a LIN controller that is one: takes firmware by XMODEM-CRC
+// and starts it.
 //
 // Built by build.sh for every part that it lists. What differs from board to board stands in a block of parameters in the last
 // bytes of the flash, which Farrier fills from the board file: struct parameters below, and src/board/loader_parameters.rs.

@@ -408,8 +408,7 @@ fn drives_its_crystal(file: &Table, board: &Board, chip: &Chip) -> bool {
 fn starts_at_its_supply(file: &Table, board: &Board, chip: &Chip) -> bool {
     let configuration = board.expected_configuration(chip, &chip.factory_configuration());
     let most = board.supply.1;
-    let listed = |field: &Field| board.expected_configuration.iter().any(|(name, _)| *name == field.name);
-    let level = chip.brown_out(&configuration).filter(|(field, level)| *level > most && listed(field));
+    let level = chip.brown_out(&configuration).filter(|(field, level)| *level > most && board.expects(field));
     if let Some((field, level)) = level {
         let message = format!(
             "`{}` must not hold the chip in reset at every supply up to {most}; found {level}; allowed: {}",

@@ -81,8 +81,10 @@ pub struct Field {
     pub byte: usize,
     /// The field's bits in that byte; adjacent.
     pub mask: u8,
-    /// Every value that has a name. Others are reserved.
+    /// Every value that has a name. Others are reserved, or not known.
     pub values: Vec<FieldValue>,
+    /// Whether there are values that the chip file does not know: they are kept where they stand, and nothing is set to one.
+    pub incomplete: bool,
 }
 
 /// A value of a field.

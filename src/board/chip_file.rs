@@ -244,6 +244,7 @@ fn field(table: &Table, key: &str, bytes: &[&str]) -> Option<Field> {
         }
     };
     let mask = bits(table);
+    let incomplete = table.flag("incomplete", false);
     let values = values(table, mask, role);
     let (name, values) = (name?, values?);
     let field = Field {
@@ -254,6 +255,7 @@ fn field(table: &Table, key: &str, bytes: &[&str]) -> Option<Field> {
         byte: byte?,
         mask: mask?,
         values: values.into_iter().map(|value| value.value).collect(),
+        incomplete: incomplete?,
     };
     has_the_names_of_its_role(table, name.at, &field).then_some(field)
 }
@@ -364,9 +366,15 @@ fn clock_source(table: &Table) -> Option<ClockSource> {
 
 /// `[own_clock]`, of a chip of which no fuse chooses what runs it.
 fn own_clock(file: &Table, fields: Option<&[Field]>) -> Option<Option<Hertz>> {
-    let Some(table) = file.optional_table("own_clock") else { return Some(None) };
+    let chosen = fields.map(|fields| fields.iter().any(|field| field.role == Some(Role::Clock)));
+    let Some(table) = file.optional_table("own_clock") else {
+        if chosen == Some(false) {
+            file.wrong(file.at(), "the file needs a field whose role is clock, or [own_clock] where no fuse chooses the clock");
+        }
+        return chosen.filter(|chosen| *chosen).map(|_| None);
+    };
     let hz = table.number("hz", 1..=FASTEST_CLOCK)?;
-    if fields.is_some_and(|fields| fields.iter().any(|field| field.role == Some(Role::Clock))) {
+    if chosen == Some(true) {
         table.wrong(table.at(), "[own_clock] is for a chip without a field whose role is clock, and there is one");
         return None;
     }

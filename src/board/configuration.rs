@@ -17,7 +17,7 @@ pub struct Setting<'c> {
     pub field: &'c Field,
     /// Shifted down to bit 0.
     pub bits: u8,
-    /// `None` where the bits have no name: a reserved code.
+    /// `None` where the bits have no name: a reserved code, or one that the chip file does not know.
     pub value: Option<&'c FieldValue>,
 }
 
@@ -32,7 +32,11 @@ impl Setting<'_> {
 
     /// What the value means.
     pub fn words(&self) -> &str {
-        self.value.map_or("reserved", |value| value.words.as_str())
+        match self.value {
+            Some(value) => value.words.as_str(),
+            None if self.field.incomplete => "a code that the chip file does not know",
+            None => "reserved",
+        }
     }
 }
 
@@ -135,7 +139,7 @@ impl Chip {
     }
 
     /// The name of the value that stands in the field with this role.
-    fn value_for(&self, role: Role, configuration: &[u8]) -> Option<&FieldValue> {
+    pub(super) fn value_for(&self, role: Role, configuration: &[u8]) -> Option<&FieldValue> {
         self.field_for(role)?.read(configuration)?.value
     }
 
@@ -240,6 +244,17 @@ impl Chip {
         Core { flash_bytes: self.flash.bytes, jmp: self.jmp }
     }
 
+    /// Configuration bytes with the bits as they must be: unused ones, and those that may have one value only.
+    pub fn with_fixed_bits(&self, configuration: &[u8]) -> Vec<u8> {
+        let mut bytes: Vec<u8> = configuration.iter().zip(&self.configuration).map(|(byte, of)| byte | !of.used).collect();
+        for field in self.fields.iter().filter(|field| !field.incomplete) {
+            if let [only] = field.values.as_slice() {
+                field.set(&mut bytes, only.bits);
+            }
+        }
+        bytes
+    }
+
     /// The whole flash.
     pub fn flash_span(&self) -> Span {
         Span::first(self.flash.bytes)
@@ -263,6 +278,11 @@ impl Board {
             false => Span::new(whole.start(), reserved.start()),
         };
         rest.unwrap_or(whole)
+    }
+
+    /// Whether the board file says what this field should be.
+    pub fn expects(&self, field: &Field) -> bool {
+        self.expected_configuration.iter().any(|(name, _)| *name == field.name)
     }
 
     /// `configuration` with every field that the board file expects set as it expects.

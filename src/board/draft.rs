@@ -102,7 +102,7 @@ pub fn clock_of(chip: &Chip, configuration: &[u8]) -> Option<ClockSetting> {
     let source = chip.clock_source(configuration)?;
     match source {
         ClockSource::Internal { hz } => {
-            let divided = value_in(chip, Role::ClockDivider, configuration).is_some_and(|value| value.name == "on");
+            let divided = chip.value_for(Role::ClockDivider, configuration).is_some_and(|value| value.name == "on");
             Some(ClockSetting { source, hz: if divided { Hertz(hz.0 / 8) } else { hz } })
         }
         _ => None,
@@ -129,10 +129,6 @@ fn is_divided(clock: ClockSetting) -> bool {
         ClockSource::Internal { hz } | ClockSource::Crystal { from_hz: hz, .. } => hz != clock.hz,
         ClockSource::External => false,
     }
-}
-
-fn value_in<'c>(chip: &'c Chip, role: Role, configuration: &[u8]) -> Option<&'c FieldValue> {
-    chip.field_for(role)?.read(configuration)?.value
 }
 
 impl Draft<'_> {
@@ -297,7 +293,7 @@ impl Draft<'_> {
     fn start_up<'f>(&self, field: &'f Field) -> Option<&'f FieldValue> {
         let chip = self.chip.value;
         let stays =
-            |bytes: &[u8]| value_in(chip, Role::Clock, bytes) == chip.field_for(Role::Clock).and_then(|of| self.clock_value(of, bytes));
+            |bytes: &[u8]| chip.value_for(Role::Clock, bytes) == chip.field_for(Role::Clock).and_then(|of| self.clock_value(of, bytes));
         let factory = chip.factory_configuration();
         let of = |bytes: &[u8]| field.read(bytes).and_then(|setting| setting.value);
         let longest = || field.values.iter().max_by_key(|value| value.bits);

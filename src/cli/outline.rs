@@ -7,7 +7,6 @@ use super::{board_view, output, plan_view};
 use crate::board::{Board, Chip};
 use crate::plan::{Basis, Outline, Pace, Target, outline};
 use crate::record::Snapshot;
-use crate::units::Hertz;
 use serde_json::json;
 use std::process::ExitCode;
 
@@ -61,7 +60,8 @@ fn board_of(context: &Context, kept: Option<&Snapshot>) -> Result<Given, Stop> {
 /// As fast as the chip bears in the configuration that it has, over a link that is never the bottleneck.
 fn pace(kept: Option<&Snapshot>, board: &Board, chip: &Chip) -> Pace {
     let configuration = kept.and_then(|kept| kept.observed.configuration.clone()).unwrap_or_else(|| chip.factory_configuration());
-    let programming_clock = chip.system_clock(board, &configuration).map_or(Hertz(1), |clock| chip.programming_clock_limit(clock));
+    let clock = chip.system_clock(board, &configuration).unwrap_or(board.clock.hz);
+    let programming_clock = chip.programming_clock_limit(clock);
     Pace { programming_clock, bytes_per_second: u32::MAX }
 }
 

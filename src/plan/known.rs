@@ -101,8 +101,8 @@ pub fn taken_back((job, command): (u64, &str), left: &Desired, desired: &Desired
     let mut memories: Vec<&str> = left.origins.iter().filter(otherwise).map(|(memory, ..)| called(*memory)).collect();
     memories.dedup();
     let sentence = format!(
-        "Job {job} left this board as it is (`{command}`), so what is told above was asked for then and is no damage. The plan takes back: \
-         {}. Accept that only if the board is not meant to be so any more.",
+        "Job {job} left this board as it is (`{command}`), so some or all of what is told above was asked for then and is no damage. \
+         The plan takes back: {}. Accept that only if the board is not meant to be so any more.",
         memories.join(", ")
     );
     (!memories.is_empty()).then(|| Finding::new(Kind::TakesBackAJob, sentence))

@@ -131,9 +131,8 @@ pub(super) fn put(restore: &Restore, baseline: &Observed, chip: &Chip, board: &B
         desired.paint(memory, &joined(changed), &origin);
     }
     if let Some(bytes) = restore.configuration(chip) {
-        for (n, (byte, of)) in bytes.iter().zip(&chip.configuration).enumerate() {
+        for (n, byte) in chip.with_fixed_bits(bytes).into_iter().enumerate() {
             let Some(place) = desired.configuration.get_mut(n) else { continue };
-            let byte = byte | !of.used;
             let changed = (std::mem::replace(place, byte) != byte).then(|| Span::sized(ByteAddress(n as u32), 1)).flatten();
             desired.paint(Memory::Configuration, changed.as_slice(), &origin);
         }

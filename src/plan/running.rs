@@ -22,7 +22,12 @@ impl Case<'_> {
         let words = value.map_or("a reserved value".to_string(), |value| format!("'{}' ({})", value.name, value.words));
         let board = &self.board.name;
         let clock = describe(self.board.clock.source);
+        let before = field.read(baseline).filter(|before| before.value.is_none() && field.incomplete);
         let (kind, sentence) = match value.and_then(|value| value.clock) {
+            Some(_) if let Some(before) = before => (
+                Kind::ClockSourceChanged,
+                format!("The clock becomes {words}, and is now {}, {}: what that is, is for you to know.", before.name(), before.words()),
+            ),
             Some(source) if !self.board.generic && fits(source, self.board.clock.source) => return None,
             Some(source) if !self.board.generic && lacks(self.board.clock.source, source) => (
                 Kind::ClockMissing,

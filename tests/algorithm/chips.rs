@@ -21,7 +21,7 @@ fn value(bits: u8, name: &str, clock: Option<ClockSource>) -> FieldValue {
 }
 
 fn field(name: &str, role: Role, mask: u8, values: Vec<FieldValue>) -> Field {
-    Field { name: name.to_owned(), symbol: String::new(), words: String::new(), role: Some(role), byte: 0, mask, values }
+    Field { name: name.to_owned(), symbol: String::new(), words: String::new(), role: Some(role), byte: 0, mask, values, incomplete: false }
 }
 
 fn byte(name: &str, factory: u8, used: u8) -> ConfigurationByte {

@@ -124,6 +124,22 @@ fn every_chip_of_the_index_has_a_file_and_a_generic_board() {
     println!("{files} chips");
 }
 
+/// What the pages say of how many chips there are, and how many have the loader; three of them are those of the demo boards.
+#[test]
+fn the_pages_count_the_chips() {
+    let (readme, changes) = (include_str!("../../README.md"), include_str!("../../CHANGELOG.md"));
+    let loaders = include_str!("../../boards/loaders/serial/parts.csv").lines().filter(|line| !line.starts_with('#')).count();
+    let (chips, refused) = (known_chips().count(), refused_chips().len());
+    for (page, sentence) in [
+        (readme, format!("any of {chips} 8-bit AVR chips")),
+        (readme, format!("| {} more chips (`farrier boards chips`): write, verify, configure; on {} of them", chips - 3, loaders - 3)),
+        (changes, format!("Knows {chips} chips, and {refused} more by name")),
+        (changes, format!("A built-in serial loader for {loaders} chips")),
+    ] {
+        assert!(page.contains(&sentence), "{sentence}");
+    }
+}
+
 #[test]
 fn an_id_that_several_parts_have_names_them_all() {
     let catalog = Catalog::built_in();

@@ -1,6 +1,8 @@
 //! Back to a snapshot on simulated boards. `cuts` has the same job, cut everywhere.
 
 use super::workbench::{Command, Workbench, install, random_bytes, restore};
+use farrier::board::Catalog;
+use farrier::plan::Intent;
 use farrier::sim::Contents;
 
 const SEED: u64 = 23;
@@ -35,4 +37,25 @@ fn every_demo_board_comes_back() {
         assert!(bench.sim.contents() == wanted, "{board}");
         assert_eq!(bench.sim.violations().count, 0, "{board}");
     }
+}
+
+/// Bit 2 of the ATA5790's only fuse byte must stay programmed, whatever a snapshot has there.
+#[test]
+fn a_bit_that_must_stay_programmed_does_not_come_back_otherwise() {
+    let (board, chip) = Catalog::built_in().board("generic-ata5790").unwrap();
+    let mut bench = Workbench::of(board, chip, SEED);
+    bench.sim.edit(|contents| {
+        contents.fuses = vec![0x4D & !0x10];
+        contents.eeprom[..16].fill(0x55);
+    });
+    let held = bench.decide(&Command::of(&Intent::default()).tagged(TAG)).expect("it is looked at").observed;
+    assert_eq!(held.configuration, Some(vec![0x4D & !0x10]));
+    let intent = restore(&bench.chip, held);
+    bench.sim.edit(|contents| {
+        contents.fuses = vec![0x49];
+        contents.eeprom[..16].fill(0xFF);
+    });
+    bench.run(&Command::of(&intent).tagged(TAG)).expect("it is restored");
+    let now = bench.sim.contents();
+    assert_eq!((now.fuses, now.eeprom[..16].to_vec()), (vec![0x49], vec![0x55; 16]));
 }

@@ -82,6 +82,7 @@ fn datasheet_name(name: &str) -> String {
         ("RSTDSBL", _) => "FUSE_RSTDISBL".into(),
         ("SPMEN", _) => "FUSE_SELFPRGEN".into(),
         ("CKDIV", _) => "FUSE_CKDIV8".into(),
+        ("_32OEN", _) => "FUSE_32OEN".into(),
         _ => name.into(),
     }
 }

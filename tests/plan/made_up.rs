@@ -45,7 +45,7 @@ fn level(bits: u8, name: &str, mv: u16) -> FieldValue {
 }
 
 fn field(name: &str, role: Option<Role>, byte: usize, mask: u8, values: Vec<FieldValue>) -> Field {
-    Field { name: name.into(), symbol: name.to_uppercase(), words: format!("{name} in words"), role, byte, mask, values }
+    Field { name: name.into(), symbol: name.to_uppercase(), words: format!("{name} in words"), role, byte, mask, values, incomplete: false }
 }
 
 fn on_off(name: &str, role: Option<Role>, byte: usize, mask: u8) -> Field {

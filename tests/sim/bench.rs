@@ -26,7 +26,7 @@ fn value(bits: u8, name: &str, clock: Option<ClockSource>, shuts: bool) -> Field
 }
 
 fn field(symbol: &str, role: Option<Role>, byte: usize, mask: u8, values: Vec<FieldValue>) -> Field {
-    Field { name: symbol.to_lowercase(), symbol: symbol.into(), words: String::new(), role, byte, mask, values }
+    Field { name: symbol.to_lowercase(), symbol: symbol.into(), words: String::new(), role, byte, mask, values, incomplete: false }
 }
 
 /// The fields of the sim's interest, in the places where ATmega1284P and ATmega2560 have them.

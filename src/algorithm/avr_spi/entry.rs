@@ -81,7 +81,7 @@ impl AvrSpi<'_> {
 
     fn climb_from_the_slowest(&mut self, ladder: &mut Ladder, rungs: &[Rung]) -> Result<Option<(Rung, Identity)>, AlgorithmError> {
         let order = slowest_first(rungs);
-        // What was read at the clock before is as good a proof, and at the slowest clock an instruction takes 10 ms.
+        // What was read at the clock before is as good a proof, and at a slow clock an instruction takes 10 ms.
         let proof = match self.known.clone() {
             Some(known) => self.first_echo(ladder, &order)?.map(|rung| (rung, known)),
             None => self.climb(ladder, &order, PROOF_READS)?,

@@ -31,7 +31,8 @@ enum Left {
     Rough = 800,
 }
 
-/// Slower runs no chip: a watch crystal divided by 8. It also suits a chip whose file gives its clock from memory, and gives it wrong.
+/// Slower runs no chip by itself: a watch crystal divided by 8. It also suits a chip whose file gives its clock from memory, and gives it
+/// wrong.
 const SLOW_ENOUGH: Hertz = Hertz(4_096);
 /// Oscillators at or below this one are of the rough kind.
 const ROUGH_UP_TO: Hertz = Hertz(200_000);

@@ -3,7 +3,7 @@
 use super::super::Case;
 use super::super::cause::{Cause, CauseKind};
 use super::Contents;
-use crate::board::Role;
+use crate::board::{Field, Role};
 use crate::units::Hertz;
 
 /// A system clock that allows a programming clock of 32 kHz at most.
@@ -21,7 +21,6 @@ impl Contents<'_, '_> {
 
     fn clock(&mut self) {
         let Case { board, chip, .. } = *self.case;
-        let roles = Role::OF_CLOCK;
         let words = self.words(Role::Clock);
         let fed = self.observed.access.as_ref().and_then(|access| access.clock_output);
         let runs_at = chip.system_clock(board, self.configuration);
@@ -52,7 +51,10 @@ impl Contents<'_, '_> {
             }
         };
         self.told.cause(cause);
-        self.want(|field| field.role.is_some_and(|role| roles.contains(&role)));
+        let driven = chip.underdriven(board.clock.source, self.configuration).is_none();
+        let of_clock = |field: &Field| field.role.is_some_and(|role| Role::OF_CLOCK.contains(&role));
+        let fits = |field: &Field| field.role == Some(Role::CrystalSwing) && driven && !board.expects(field);
+        self.want(|field| of_clock(field) && !fits(field));
     }
 
     /// Whether the field with this role is as in the board's own snapshot.

@@ -48,9 +48,8 @@ impl Contents<'_, '_> {
     pub(super) fn watchdog(&mut self) {
         let Case { board, chip, recognised, .. } = *self.case;
         let Some(field) = chip.watchdog_always_on(self.configuration) else { return };
-        let listed = board.expected_configuration.iter().any(|(name, _)| *name == field.name);
         let kept = self.made.snapshot.is_some() && self.kept_value(field).is_none();
-        if listed || kept || self.is_untouched(field) || recognised.is_some() || self.told.has(CauseKind::AsShipped) {
+        if board.expects(field) || kept || self.is_untouched(field) || recognised.is_some() || self.told.has(CauseKind::AsShipped) {
             return;
         }
         let sentence =

@@ -96,8 +96,8 @@ KIN = {
 # Parts on which the upper two of four bits of CKSEL are reserved: the three codes of [A] have them as 1, and its factory value as 0.
 TWO_BIT_CLOCK = r"attiny[48]8"
 
-# One code of each kind has a name on parts whose codes are from memory, and on some only the one that a chip has as shipped. The others are
-# kept where they stand and never set.
+# One code of each kind has a name on parts whose codes are from memory, and on some only the one that a chip has as shipped. Nothing is ever
+# set to one of the others, and where one stands it takes a consent to change it.
 CRYSTAL = {"name": "crystal", "words": "crystal of 1 to 8 MHz", "clock": '{ source = "crystal", from_hz = 1_000_000, to_hz = 8_000_000 }'}
 SIGNAL = {"name": "external", "words": "a clock signal on pin XTAL1", "clock": '{ source = "external" }'}
 
@@ -115,8 +115,8 @@ CLOCK_CODES = [
     (r"at90scr100", "CKSEL", "that its one value, which a chip has as shipped, is a crystal of 8 MHz",
      {0b1111: {"name": "crystal-8-mhz", "words": "crystal of 8 MHz", "clock": '{ source = "crystal", from_hz = 8_000_000, to_hz = 8_000_000 }'}}),
     (r"atmega\d+hvb(revb)?|atmega16hva2", "OSCSEL", "that its one value is the 8 MHz oscillator", {0b01: own("internal-8-mhz", 8)}),
-    (r"atmega64hve", "OSCSEL0", "that what a chip runs on as shipped is of about 8 MHz", {0: own("as-shipped", 8, "what it runs on as shipped, taken to be {} MHz")}),
-    (r"atmega64hve2", "OSCSEL0", "that what a chip runs on as shipped is of about 8 MHz", {1: own("as-shipped", 8, "what it runs on as shipped, taken to be {} MHz")}),
+    (r"atmega64hve", "OSCSEL0", "that what a chip runs on as shipped is of about 8 MHz; its kin is shipped with the other code, by another source", {0: own("as-shipped", 8, "what it runs on as shipped, taken to be {} MHz")}),
+    (r"atmega64hve2", "OSCSEL0", "that what a chip runs on as shipped is of about 8 MHz; its kin is shipped with the other code, by another source", {1: own("as-shipped", 8, "what it runs on as shipped, taken to be {} MHz")}),
     (r"ata579[01]", "EXTCLKEN", "9151: that the oscillator is of about 4 MHz, and that a chip that may run on a signal does",
      {1: own("internal", 4, "the chip's own fast oscillator, taken to be of {} MHz"), 0: SIGNAL | {"words": "a clock signal on the clock pin"}}),
     (r"ata628[569]", "FRCFS", "4958: which of the two is which", {1: own("internal-4-mhz", 4), 0: own("internal-1-mhz", 1)}),

@@ -185,7 +185,9 @@ def coded_clock(part, name, byte, mask):
     known, remembered, codes = facts.first(facts.CLOCK_CODES, part)
     assert known == name, f"{part} has {name}, and facts.py knows {known}"
     values = [{"bits": bits} | codes[bits] for bits in sorted(codes, reverse=True)]
-    return field("fields", "clock", symbol(name, mask), "what runs the chip", "clock", byte, mask, values, "[A]; from memory: " + remembered)
+    text = field("fields", "clock", symbol(name, mask), "what runs the chip", "clock", byte, mask, values, "[A]; from memory: " + remembered)
+    known = len(codes) == 1 << bin(mask).count("1")
+    return text if known else text.replace("values = [", "incomplete = true # the other codes stand in no source at hand\nvalues = [", 1)
 
 
 def symbol(name, mask):
