@@ -5,7 +5,7 @@ use super::output::{self, Offer};
 use super::worth;
 use crate::board::{Board, Chip, Setting};
 use crate::diagnosis::Fitted;
-use crate::image::{Image, Span};
+use crate::image::{ByteAddress, Image, Span};
 use crate::plan::Observed;
 use crate::units::Hex;
 use serde_json::{Value, json};
@@ -34,10 +34,15 @@ pub fn used(held: &Image, span: Span, blank: u8) -> u32 {
 }
 
 /// The room that the application has, and how much of it is used, in words. Flash that is reserved for a loader is the application's
-/// as long as nothing is there.
-pub fn room(held: &Image, board: &Board, chip: &Chip) -> String {
+/// as long as nothing is there, or what is there is its own end.
+pub fn room(held: &Image, configuration: Option<&[u8]>, board: &Board, chip: &Chip) -> String {
     let reserved = board.reservation.as_ref().map(|reservation| reservation.span);
-    let free = reserved.filter(|span| used(held, *span, chip.flash.blank) == 0);
+    let no_loader = configuration.is_some_and(|bytes| chip.started_section(bytes).is_none());
+    let runs_on = |span: Span| {
+        let before = Span::new(ByteAddress(span.start().0.saturating_sub(chip.flash.page)), span.start());
+        no_loader && before.is_some_and(|before| used(held, before, chip.flash.blank) > 0)
+    };
+    let free = reserved.filter(|span| used(held, *span, chip.flash.blank) == 0 || runs_on(*span));
     let span = if free.is_some() { chip.flash_span() } else { board.application(chip) };
     let left = output::bytes(u64::from(span.len() - used(held, span, chip.flash.blank)));
     let free = free.map_or(String::new(), |free| format!(", with {} that a loader would take", output::bytes(free.len().into())));
@@ -57,7 +62,7 @@ pub fn print(observed: &Observed, board: &Board, chip: &Chip) {
     print_loader(observed, board, chip);
     output::say_under("Flash    ", contents(&observed.flash, chip.flash_span(), chip.flash.blank));
     if observed.flash.unreadable.is_none() {
-        output::say_under("Room     ", room(&observed.flash.bytes, board, chip));
+        output::say_under("Room     ", room(&observed.flash.bytes, observed.configuration.as_deref(), board, chip));
     }
     output::say_under("Settings ", settings(observed, board, chip));
     print_map(observed, board, chip);

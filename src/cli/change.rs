@@ -145,8 +145,8 @@ pub fn on_board(context: &Context, change: &Change, connected: &mut Connected, l
     };
     let mut decided = scene.decide(*observed, &journal, &aim, told)?;
     if decided.plan.changes_nothing() && decided.baseline.inherited.is_none() {
-        bench.release()?;
-        return scene.nothing_to_do(&decided);
+        let watched = scene.let_go(&mut bench)?;
+        return scene.nothing_to_do(&decided, watched.as_ref());
     }
     if context.global.dry_run || context.global.rehearse {
         // While nothing is done to it, the board is not held in reset.
@@ -355,18 +355,22 @@ impl Scene<'_> {
         output::simulated(self.simulated);
     }
 
-    fn nothing_to_do(&self, decided: &Decided) -> Result<ExitCode, Stop> {
+    fn nothing_to_do(&self, decided: &Decided, watched: Option<&Watched>) -> Result<ExitCode, Stop> {
         if self.context.global.json {
-            output::json(&self.result_json(decided, "unchanged", json!({})));
+            output::json(&self.result_json(decided, "unchanged", json!({ "watched": watched.map(Watched::as_json) })));
         } else {
             if decided.told.is_none() {
                 self.introduce();
             }
             output::say(self.change.already);
-            output::say_under("Room     ", board_view::room(&decided.observed.flash.bytes, self.board, self.chip));
+            if let Some(watched) = watched {
+                watched.tell();
+            }
+            let Observed { flash, configuration, .. } = &decided.observed;
+            output::say_under("Room         ", board_view::room(&flash.bytes, configuration.as_deref(), self.board, self.chip));
             output::next_of(&(self.change.next)(self.board, &self.context.at(self.via)));
         }
-        Ok(ExitCode::SUCCESS)
+        Ok(Watched::code(watched))
     }
 
     fn dry_run_over(&self, decided: &Decided) -> Result<ExitCode, Stop> {
@@ -376,6 +380,16 @@ impl Scene<'_> {
             tell_dry_run(&command_without("--dry-run"));
         }
         Ok(ExitCode::SUCCESS)
+    }
+
+    /// Lets a chip go to which nothing is done, and watches its board where that is wanted.
+    ///
+    /// # Errors
+    /// It cannot be watched, or the bridge does not answer.
+    pub fn let_go(&self, bench: &mut Bench) -> Result<Option<Watched>, Stop> {
+        let console = if self.context.global.dry_run { None } else { self.console()? };
+        bench.release()?;
+        console.map(|(mut console, watch)| console.watch(watch, &[])).transpose()
     }
 
     /// The board's own serial port, where it is to be watched: open before anything is changed.
@@ -390,8 +404,8 @@ impl Scene<'_> {
     fn finished(&self, decided: &Decided, job: JobId, report: &Report, watched: Option<&Watched>) -> Result<ExitCode, Stop> {
         let ended = Watched::code(watched);
         let not_checked = if watched.is_some() { NOT_CHECKED } else { NOT_WATCHED };
-        let flash = &decided.plan.desired().flash;
-        let room = board_view::room(flash, self.board, self.chip);
+        let desired = decided.plan.desired();
+        let room = board_view::room(&desired.flash, Some(&desired.configuration), self.board, self.chip);
         let kept = decided.baseline.inherited.as_ref().map(|inherited| inherited.snapshot.clone());
         if self.context.global.json {
             let more = json!({

@@ -126,12 +126,18 @@ impl Climber<'_> {
                 Wanted::Nothing => Aim::Inferred(Box::new(intent.clone())),
                 Wanted::Image(_) | Wanted::Snapshot(_) => Aim::Intent(Box::new(intent.clone())),
             },
-            (None, None) => return Ok(Looked::Over(view::no_plan(self.context, self.scene, &seen, &diagnosis))),
+            (None, None) => return self.over(bench, &seen, &diagnosis),
         };
         match seen.answer {
             Answer::Read(observed) => Ok(Looked::Wants { observed, aim, told }),
-            _ => Ok(Looked::Over(view::no_plan(self.context, self.scene, &seen, &diagnosis))),
+            _ => self.over(bench, &seen, &diagnosis),
         }
+    }
+
+    /// No plan follows. A chip that was read is let go, and its board watched where that is wanted.
+    fn over(&self, bench: &mut Bench, seen: &Seen, diagnosis: &Diagnosis) -> Result<Looked, Stop> {
+        let watched = if let Answer::Read(_) = seen.answer { self.scene.let_go(bench)? } else { None };
+        Ok(Looked::Over(view::no_plan(self.context, self.scene, (seen, diagnosis), watched.as_ref())))
     }
 
     fn diagnose(&self, seen: &Seen, observed: Option<&Observed>, unfinished: Option<&Unfinished>) -> Result<Diagnosis, Stop> {
@@ -201,7 +207,7 @@ fn recognised(left: &KnownJobs) -> Option<Recognised> {
     Some(Recognised { words: left.words()?, settings: left.settings, tag: left.tag.clone(), snapshots })
 }
 
-/// The exit code of a diagnosis that no plan follows.
+/// The exit code of a diagnosis that no plan follows, without a look at the board's firmware.
 pub(super) fn code(diagnosis: &Diagnosis) -> ExitCode {
     use CauseKind::*;
     match diagnosis.lead() {

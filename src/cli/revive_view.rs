@@ -1,6 +1,7 @@
 //! What `revive` tells, as text and as JSON.
 
 use super::change::Scene;
+use super::console::Watched;
 use super::context::{Context, command_again, command_with};
 use super::output;
 use super::revive::code;
@@ -61,13 +62,16 @@ pub fn as_json(diagnosis: &Diagnosis) -> Value {
 }
 
 /// Ends where no plan follows.
-pub fn no_plan(context: &Context, scene: &Scene, seen: &Seen, diagnosis: &Diagnosis) -> ExitCode {
+pub fn no_plan(context: &Context, scene: &Scene, (seen, diagnosis): (&Seen, &Diagnosis), watched: Option<&Watched>) -> ExitCode {
     if context.global.json {
         output::json(&json!({
             "result": "no-plan", "board": scene.board.name, "chip": scene.chip.part, "via": scene.via, "simulated": scene.simulated,
-            "diagnosis": as_json(diagnosis),
+            "diagnosis": as_json(diagnosis), "watched": watched.map(Watched::as_json),
         }));
     } else {
+        if let Some(watched) = watched {
+            watched.tell();
+        }
         let at = |command: &str| format!("farrier {command} --via {}", context.at(scene.via));
         let unfed = matches!(&seen.answer, Answer::Silent(no_answer) if no_answer.clock_output_untried());
         use CauseKind::{DataLinesJoined, GarbledAnswer, LineHeld, NoAnswer, NoSupply, SupplyOutOfRange};
@@ -95,7 +99,10 @@ pub fn no_plan(context: &Context, scene: &Scene, seen: &Seen, diagnosis: &Diagno
             _ => output::next(next),
         }
     }
-    code(diagnosis)
+    match code(diagnosis) {
+        ExitCode::SUCCESS => Watched::code(watched),
+        wrong => wrong,
+    }
 }
 
 /// The plan is carried out, and something is left that none mends.

@@ -154,5 +154,15 @@ fn images_to_practise_with_are_taken_or_refused_for_what_they_are() {
         home.run(&format!("write demo:{board}-wrong-offset --via sim:{board} --yes")).exits(3).says("image-may-not-start");
         home.run(&format!("verify demo:{board}-wrong-offset --via sim:{board}")).exits(1).says("0x800 bytes further down");
     }
+    // Without a loader its flash is the application's, and screen and finding say the same of what is left: a page of it is used.
+    home.run("sim new bare --board vent").exits(0);
+    for _ in 0..2 {
+        let ran = home.run("write demo:vent-too-big --via sim:bare --yes");
+        ran.exits(0).says("Room 1.8 KiB left of 128 KiB for the application, with 2 KiB that a loader would take");
+        assert!(ran.out.contains("Nothing was changed") || ran.out.contains("1792 are free"), "{}", ran.out);
+    }
+    // Where a loader stands that reset does not start, its flash is none of the application's.
+    home.run("configure reset-start=application --via sim:vent --yes").exits(0);
+    home.run("inspect --via sim:vent").exits(0).says("left of 126 KiB for the application");
     home.run("write demo:vent-9 --via sim:vent --yes").exits(2).says("demo:vent-1, demo:vent-too-big");
 }

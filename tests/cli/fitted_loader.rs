@@ -36,6 +36,10 @@ fn what_can_be_known_beforehand_stops_it_before_the_port_is_touched() {
 fn watching_needs_a_port_and_a_board_that_runs_firmware() {
     let home = home();
     home.run("write vent.hex --via sim:vent --yes --watch").exits(2).says("runs no firmware").says("Nothing was changed");
+    // Where nothing is to be changed as well.
+    home.run("write vent.hex --via sim:vent --yes").exits(0);
+    home.run("write vent.hex --via sim:vent --watch").exits(2).says("runs no firmware");
+    home.run("write vent.hex --via sim:vent --watch --dry-run").exits(0).says("Nothing was changed");
     home.run("write vent.hex --via sim:vent --yes --watch 0").exits(2).says("from 1 to 3600");
     home.run("inspect --via sim:vent --watch").exits(2).says("does not take --watch");
 }

@@ -81,8 +81,15 @@ fn bench() -> Home {
     home
 }
 
-/// Runs a command that watches; what it says of that, its exit code, and what the chip really said.
+/// Runs a command that changes the board and watches; what it says of that, its exit code, and what the chip really said.
 fn watched(home: &Home, command: &str, damage: impl FnOnce(&Sim), line: fn(Vec<u8>) -> Vec<u8>) -> (Value, i32, String) {
+    let (document, code, said) = ran(home, command, damage, line);
+    assert_eq!(document["result"], "done", "{document}");
+    (document["watched"].clone(), code, said)
+}
+
+/// Runs a command that watches: its JSON, its exit code, and what the chip really said.
+fn ran(home: &Home, command: &str, damage: impl FnOnce(&Sim), line: fn(Vec<u8>) -> Vec<u8>) -> (Value, i32, String) {
     let _alone = ALONE.lock();
     let port = Pty::open().expect("a pseudo-terminal");
     let command = format!("{command} --board frost --via PORT --console {} --levels-shifted --yes --json", port.path().display());
@@ -94,9 +101,7 @@ fn watched(home: &Home, command: &str, damage: impl FnOnce(&Sim), line: fn(Vec<u
     let mut console = Console { sim, clock, port, line, running: None, said: Vec::new() };
     let ran = run(home, &command, 3300, sim, || console.step());
     open.sync().expect("it is saved");
-    let document = ran.json();
-    assert_eq!(document["result"], "done", "{}", ran.out);
-    (document["watched"].clone(), ran.code, String::from_utf8_lossy(&console.said).into_owned())
+    (ran.json(), ran.code, String::from_utf8_lossy(&console.said).into_owned())
 }
 
 /// An application of which something is another.
@@ -134,6 +139,23 @@ fn the_right_text_is_seen_after_a_write_an_install_and_a_revival() {
     };
     let (seen, code, _) = watched(&home, "revive --clock-output --watch 6", without_clock, |bytes| bytes);
     assert_eq!((&seen["alive"], code), (&Value::Bool(true), 0), "{seen}");
+}
+
+#[test]
+#[ignore = "in real time: tests/run runs it by itself"]
+fn a_board_on_which_nothing_is_to_be_changed_is_let_go_and_watched_too() {
+    let home = bench();
+    for (command, result) in [("write frost.hex", "unchanged"), ("loader install", "unchanged"), ("revive", "no-plan")] {
+        let (document, code, said) = ran(&home, &format!("{command} --watch 6"), |_| {}, |bytes| bytes);
+        assert!(said.contains(READY), "{command}: {said}");
+        assert_eq!((&document["result"], &document["watched"]["alive"], code), (&Value::from(result), &Value::Bool(true), 0), "{document}");
+        let (document, code, _) = ran(&home, &format!("{command} --watch 1"), |_| {}, |_| Vec::new());
+        assert_eq!(
+            (&document["result"], &document["watched"]["alive"], code),
+            (&Value::from(result), &Value::Bool(false), 1),
+            "{document}"
+        );
+    }
 }
 
 /// The old application said that it is ready before the job: that does not count.
