@@ -77,6 +77,7 @@ pub struct Draft<'c> {
     /// The configuration bytes, as the chip has them now.
     pub configuration: Option<Vec<u8>>,
     pub supply: Stated<Millivolts>,
+    /// Assumed, where it is the chip file's own.
     pub clock: Stated<ClockSetting>,
     /// How the clock is known, in the owner's words.
     pub clock_known: Option<String>,
@@ -186,11 +187,12 @@ impl Draft<'_> {
             ClockSource::Crystal { from_hz, .. } => ("crystal", Some(from_hz)),
             ClockSource::External => ("external", None),
         };
-        page.value("source", &quoted(source), basis);
+        let of_file = if basis == Basis::Assumed { "from the chip file, and no fuse chooses it" } else { "" };
+        page.explained("source", &quoted(source), basis, of_file);
         if let Some(own) = own.filter(|own| *own != clock.hz) {
-            page.value("source_hz", &own.0.to_string(), basis);
+            page.explained("source_hz", &own.0.to_string(), basis, of_file);
         }
-        let known = self.clock_known.as_deref().unwrap_or_default();
+        let known = self.clock_known.as_deref().unwrap_or(of_file);
         page.explained("hz", &clock.hz.0.to_string(), basis, known);
     }
 

@@ -16,6 +16,19 @@ fn a_chip_that_is_read_becomes_a_board() {
     home.run("boards new kiln --via sim:vent").exits(2).says("there is a board kiln already");
 }
 
+/// Of a clock that no fuse chooses nothing is read but whether it is divided.
+#[test]
+fn a_clock_that_no_fuse_chooses_is_the_chip_files_and_not_read() {
+    let home = Home::new();
+    home.run("sim new bare --board generic-ata5795").exits(0);
+    home.run("boards new fob --via sim:bare").exits(0);
+    let file = std::fs::read_to_string(home.path().join("boards/fob.toml")).expect("the file");
+    for line in ["source = \"internal\"", "source_hz = 4000000", "hz = 500000"] {
+        assert!(file.contains(&format!("\n{line} # assumed: from the chip file, and no fuse chooses it\n")), "{line}\n{file}");
+    }
+    assert!(file.contains("clock-divider = \"on\" # read"), "{file}");
+}
+
 #[test]
 fn what_is_told_stands_in_the_file() {
     let home = Home::new();
@@ -199,6 +212,12 @@ fn a_board_is_named_where_its_chip_or_its_name_is_given() {
     home.run("boards show ATmega8").exits(2).says("generic-atmega8, and so on");
     home.run("boards check hut").exits(2).says("there is no board \"hut\"");
     home.run("boards new hut --chip ATmega8 --clock crystal").exits(2).says("--hz 16MHz");
+    // Neither bears a crystal of 16 MHz.
+    for part in ["ATmega161", "AT90SCR100"] {
+        home.run(&format!("boards new hut --chip {part} --clock crystal")).exits(2).says("--clock crystal --hz 8MHz");
+    }
+    // Only one thing can run it, so only how fast is open.
+    home.run("boards new hut --chip ATA5795").exits(2).says("farrier boards new hut --chip ATA5795 --hz 4MHz");
 }
 
 #[test]

@@ -60,13 +60,22 @@ pub fn own_clocks(chip: &Chip) -> Vec<ClockSetting> {
     own.flat_map(|own| [Some(own), eighth(own)]).flatten().collect()
 }
 
-/// A clock of this kind as people type it, for an example: a common crystal, or what the chip has itself.
+/// A clock of this kind as people type it, for an example: a common crystal that the chip bears, or what the chip has itself.
 pub fn example(chip: &Chip, source: Source) -> String {
-    match own_clocks(chip).first() {
-        Some(own) if source == Source::Internal => own.hz.to_string().replace(' ', ""),
-        _ => "16MHz".to_owned(),
-    }
+    let hz = match source {
+        Source::Internal => own_clocks(chip).first().map(|own| own.hz),
+        Source::Crystal => {
+            let ranges = crystals(chip);
+            let borne = |hz: &Hertz| ranges.iter().any(|(from, to)| (from..=to).contains(&hz));
+            COMMON.into_iter().find(borne).or(ranges.first().map(|(_, fastest)| *fastest))
+        }
+        Source::External => None,
+    };
+    hz.unwrap_or(COMMON[0]).to_string().replace(' ', "")
 }
+
+/// Crystals that are to be had everywhere, those that suit most chips first.
+const COMMON: [Hertz; 4] = [Hertz(16_000_000), Hertz(8_000_000), Hertz(4_000_000), Hertz(1_000_000)];
 
 /// The clock of this kind that the firmware sees as `hz`.
 ///
@@ -137,6 +146,26 @@ pub fn frequency(text: &str) -> Result<Hertz, String> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::board::{Catalog, known_chips};
+
+    /// Of every chip and for every kind of clock that it has: what is offered to type is taken.
+    #[test]
+    fn an_example_is_a_clock_that_the_chip_can_have() {
+        let catalog = Catalog::built_in();
+        let mut crystals = Vec::new();
+        for (_, part) in known_chips() {
+            let chip = catalog.chip(part).expect("a chip file");
+            for source in sources(&chip) {
+                let example = example(&chip, source);
+                let hz = frequency(&example).expect("it is a frequency");
+                assert!(clock_setting(&chip, source, hz).is_ok(), "{}: {source:?} at {example}", chip.part);
+                crystals.extend((source == Source::Crystal).then_some(example));
+            }
+        }
+        assert!(
+            crystals.len() > 100 && crystals.iter().any(|example| example == "16MHz") && crystals.iter().any(|example| example == "8MHz")
+        );
+    }
 
     #[test]
     fn frequencies_as_people_type_them() {

@@ -215,7 +215,9 @@ impl New {
         if let (None, Some(now), false) = (self.clock, now, ask::somebody_there())
             && self.hz.is_none_or(|hz| hz == now.hz)
         {
-            return Ok((Stated::read(now), self.clock_known.clone()));
+            // Where no fuse chooses it, nothing of it was read.
+            let clock = if chip.own_clock.is_some() { Stated::assumed(now) } else { Stated::read(now) };
+            return Ok((clock, self.clock_known.clone()));
         }
         let setting = self.setting(chip, now)?;
         let known = Question {
@@ -244,6 +246,9 @@ impl New {
     /// What should run the chip; `now` it may run on its own oscillator.
     fn source(&self, chip: &Chip, now: Option<ClockSetting>) -> Result<Source, Stop> {
         let sources = sources(chip);
+        if let [only] = sources.as_slice() {
+            return Ok(*only);
+        }
         if !ask::somebody_there() {
             let first = sources.first().copied().unwrap_or(Source::Internal);
             let word = if first == Source::Crystal { "crystal" } else { "internal" };
