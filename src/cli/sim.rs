@@ -86,6 +86,9 @@ pub struct Reveal {
 ///
 /// Each is one file, with the text of its board file in it. Whoever has one works with `--via sim:./FILE` on any computer, and hands the
 /// same file in. Without --board they are of the demo boards in turn.
+///
+/// What was done to a board is sealed in its file, against a glance and not against somebody who means to look: the file holds it all
+/// the same, and `sim reveal` tells it to whoever asks.
 #[derive(Args, Debug)]
 #[command(after_help = "Example: farrier sim class 12 --seed 7 monday\n\
                   Example: farrier sim class 12 --seed 7 tuesday --board ./kiln.toml")]

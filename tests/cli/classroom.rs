@@ -35,6 +35,42 @@ fn a_class_gets_files_and_hands_them_in() {
     assert_eq!(sheets[0], sheets[1], "the same seed makes the same class");
 }
 
+/// Neither the kind nor a fault that tells it stands in a file as people read it; those of before, in which both do, are opened too.
+#[test]
+fn a_cause_is_sealed_in_the_file_that_is_handed_out() {
+    let home = Home::new();
+    home.run("sim class 12 monday --seed 7").exits(0);
+    let mut with_faults = 0;
+    for n in 1..=12 {
+        let file = format!("./monday/board-{n:03}.sim");
+        // Made, and saved again by a command.
+        for used in [false, true] {
+            if used {
+                home.run(&format!("inspect --via sim:{file}"));
+            }
+            let text = std::fs::read_to_string(home.path().join(&file)).expect("the file");
+            let kind = BRICKED.iter().find(|kind| text.contains(kind.name));
+            assert!(kind.is_none() && text.contains("\"faults\":[],") && text.contains("\"sealed\":\""), "{file}: {kind:?}");
+        }
+        let revealed = home.run(&format!("sim reveal {file} --json")).json()["bricked"].clone();
+        let text = std::fs::read_to_string(home.path().join(&file)).expect("the file");
+        let mut state: serde_json::Value = serde_json::from_str(&text).expect("it is JSON");
+        let hex = state["sealed"].as_str().expect("what is sealed").to_owned();
+        let bytes = (0..hex.len()).step_by(2).map(|at| u8::from_str_radix(&hex[at..at + 2], 16).expect("two digits"));
+        let sealed: serde_json::Value = serde_json::from_slice(&bytes.collect::<Vec<u8>>()).expect("it is JSON");
+        state.as_object_mut().expect("an object").remove("sealed");
+        state["brick"] = sealed["brick"].clone();
+        state["faults"] = sealed["faults"].clone();
+        with_faults += usize::from(sealed["faults"] != serde_json::json!([]));
+        home.file("before.sim", state.to_string().as_bytes());
+        assert_eq!(home.run("sim reveal ./before.sim --json").json()["bricked"], revealed, "{file}");
+        state["sealed"] = "7B".into();
+        home.file("wrong.sim", state.to_string().as_bytes());
+        home.run("inspect --via sim:./wrong.sim").exits(2).says("what is sealed in it makes no sense");
+    }
+    assert!(with_faults > 0, "some of them are bricked by a fault");
+}
+
 #[test]
 fn a_file_that_was_handed_over_is_a_board_like_any_other() {
     let home = Home::new();

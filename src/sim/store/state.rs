@@ -46,9 +46,14 @@ pub(super) struct State {
     /// Where the random choices have got to.
     random: u64,
     pub(super) operations: u64,
+    /// Empty in the file where they are sealed.
     pub(super) faults: Vec<Fault>,
+    /// Not in the file where it is sealed.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub(super) brick: Option<Brick>,
+    /// In the file of a board of which it is not to be told how it was bricked: [`Sealed`]. Files of before have that in the open.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    sealed: Option<String>,
     pub(super) violations: Violations,
     fuses: Vec<u8>,
     lock: u8,
@@ -56,6 +61,15 @@ pub(super) struct State {
     /// Rows in hexadecimal by their decimal address.
     flash: BTreeMap<usize, String>,
     eeprom: BTreeMap<usize, String>,
+}
+
+/// What tells how a board was bricked. In the file it is JSON in hexadecimal: that keeps it from a glance, but not from somebody who
+/// means to look.
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Sealed {
+    brick: Option<Brick>,
+    faults: Vec<Fault>,
 }
 
 impl State {
@@ -71,6 +85,7 @@ impl State {
             operations: board.operations,
             faults: board.faults.clone(),
             brick: board.brick.clone(),
+            sealed: None,
             violations: board.chip.violations.clone(),
             fuses: contents.fuses.clone(),
             lock: contents.lock,
@@ -90,16 +105,34 @@ impl State {
         let damaged = |why: String| StoreError::Damaged { path: path.to_owned(), why };
         let state: State = serde_json::from_slice(&text).map_err(|error| damaged(error.to_string()))?;
         match state.version {
-            VERSION => Ok(state),
+            VERSION => state.opened().ok_or_else(|| damaged("what is sealed in it makes no sense".into())),
             found => Err(damaged(format!("it has layout {found}, this program knows layout {VERSION}"))),
         }
     }
 
+    /// With what is sealed in the open; `None` where that makes no sense.
+    fn opened(mut self) -> Option<State> {
+        let Some(hex) = self.sealed.take() else { return Some(self) };
+        let mut json = vec![0; hex.len() / 2];
+        put(&mut json, 0, &hex)?;
+        let Sealed { brick, faults } = serde_json::from_slice(&json).ok()?;
+        Some(State { brick, faults, ..self })
+    }
+
+    /// As it stands in the file.
+    fn into_json(mut self) -> serde_json::Result<Vec<u8>> {
+        if self.brick.as_ref().is_some_and(|brick| brick.surprise) {
+            let sealed = Sealed { brick: self.brick.take(), faults: std::mem::take(&mut self.faults) };
+            self.sealed = Some(to_hex(&serde_json::to_vec(&sealed)?));
+        }
+        serde_json::to_vec(&self)
+    }
+
     /// Writes the state: the new one is complete on disk before it takes the place of the old one. The changes that it has
     /// in it are forgotten then; if that fails, they are made twice, which changes no cell and counts a violation twice.
-    pub(super) fn write(&self, files: &Files) -> Result<(), StoreError> {
+    pub(super) fn write(self, files: &Files) -> Result<(), StoreError> {
         let path = &files.state;
-        let text = serde_json::to_vec(self).map_err(|error| io_error("write", path)(error.into()))?;
+        let text = self.into_json().map_err(|error| io_error("write", path)(error.into()))?;
         file::replace(path, &text).map_err(io_error("write", path))?;
         keeper::forget(&files.changes)
     }
