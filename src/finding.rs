@@ -128,7 +128,7 @@ kinds! {
          EEPROM unless the configuration protects it."
     ImageMayNotStart "image-may-not-start" Consent
         "The image does not look like something that this chip can start: where reset begins there is no jump or code of a known kind, or \
-         it leads outside the image."
+         it leads outside the image. Or reset comes to start in the middle of what is in the flash."
     SnapshotIncomplete "snapshot-incomplete" Note
         "The snapshot to be restored does not hold all that was asked of it, mostly because its chip was locked when it was taken. What it \
          lacks stays as it is on the board; nothing is made up for it."

@@ -88,6 +88,9 @@ impl Restore {
         {
             reasons.push(format!("its tag is '{was}', and this board's is '{is}'"));
         }
+        if self.chip != chip.part {
+            reasons.push(format!("it was taken of an {}, and this is an {}; the two have the same ID", self.chip, chip.part));
+        }
         if let (Some(was), Some(is)) = (self.held.calibration, baseline.calibration)
             && was != is
         {

@@ -25,6 +25,29 @@ fn an_image_that_does_not_fit_is_refused_before_the_first_erase() {
     refused(&home, "frost", &format!("verify {} --at 0 --via sim:frost", image.display()), "image-outside-flash");
 }
 
+#[test]
+fn reset_does_not_come_to_start_in_the_middle_of_the_loader_unasked() {
+    let home = Home::new();
+    home.run("loader install --via sim:frost --yes").exits(0);
+    refused(&home, "frost", "configure boot-section=512-bytes --via sim:frost --yes", "image-may-not-start");
+    home.run("configure boot-section=512-bytes --via sim:frost --yes --accept image-may-not-start").exits(0);
+    home.run("configure boot-section=1024-bytes --via sim:frost --yes").exits(0);
+}
+
+#[test]
+fn a_snapshot_of_another_part_with_the_same_id_is_another_boards() {
+    let home = Home::new();
+    for (name, part) in [("one", "attiny2313"), ("two", "attiny2313a")] {
+        home.run(&format!("sim new {name} --board generic-{part} --seed 4")).exits(0);
+    }
+    home.run("configure clock-output=on --via sim:one --board generic-attiny2313 --yes").exits(0);
+    let taken = home.run("snapshot list --json").json()["snapshots"][0]["name"].as_str().unwrap().to_owned();
+    let restore = format!("restore {taken} --via sim:two --board generic-attiny2313a --yes");
+    home.run("configure clock-output=on --via sim:two --board generic-attiny2313a --yes").exits(0);
+    home.run(&restore).exits(3).says("another-boards-snapshot").says("same ID");
+    home.run(&restore.replace("two", "one").replace("2313a", "2313")).exits(0);
+}
+
 /// What a compiler makes for a larger part begins with JMP, and an ATmega88 does not have it.
 #[test]
 fn an_image_that_begins_with_an_instruction_the_part_lacks_needs_a_consent() {
