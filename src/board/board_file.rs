@@ -357,8 +357,7 @@ fn starts_its_loader(file: &Table, board: &Board, chip: &Chip) -> bool {
     ];
     for (role, value) in wanted {
         let (Some(field), Some(value)) = (chip.field_for(role), value) else { continue };
-        let set = board.expected_configuration.iter().any(|(name, set)| *name == field.name && *set == value.name);
-        if !set {
+        if board.expected_value(field) != Some(&value.name) {
             let at = file.place("expected_configuration");
             let message = format!("[expected_configuration] must have `{} = \"{}\"`, to start the reservation", field.name, value.name);
             file.wrong(at, message);
@@ -408,7 +407,7 @@ fn drives_its_crystal(file: &Table, board: &Board, chip: &Chip) -> bool {
 fn starts_at_its_supply(file: &Table, board: &Board, chip: &Chip) -> bool {
     let configuration = board.expected_configuration(chip, &chip.factory_configuration());
     let most = board.supply.1;
-    let level = chip.brown_out(&configuration).filter(|(field, level)| *level > most && board.expects(field));
+    let level = chip.brown_out(&configuration).filter(|(field, level)| *level > most && board.expected_value(field).is_some());
     if let Some((field, level)) = level {
         let message = format!(
             "`{}` must not hold the chip in reset at every supply up to {most}; found {level}; allowed: {}",

@@ -370,8 +370,9 @@ fn own_clock(file: &Table, fields: Option<&[Field]>) -> Option<Option<Hertz>> {
     let Some(table) = file.optional_table("own_clock") else {
         if chosen == Some(false) {
             file.wrong(file.at(), "the file needs a field whose role is clock, or [own_clock] where no fuse chooses the clock");
+            return None;
         }
-        return chosen.filter(|chosen| *chosen).map(|_| None);
+        return Some(None);
     };
     let hz = table.number("hz", 1..=FASTEST_CLOCK)?;
     if chosen == Some(true) {

@@ -162,6 +162,13 @@ impl Chip {
         self.clock_sources().filter_map(|source| if let ClockSource::Internal { hz } = source { Some(hz) } else { None })
     }
 
+    /// What the chip's own oscillators give, each whole and, where the chip can, divided by 8: `(oscillator, what it gives)`.
+    pub fn own_clocks(&self) -> impl Iterator<Item = (Hertz, Hertz)> {
+        let divides = self.field_for(Role::ClockDivider).is_some();
+        let eighth = move |own: Hertz| divides.then_some((own, Hertz(own.0 / 8)));
+        self.own_oscillators().flat_map(move |own| std::iter::once((own, own)).chain(eighth(own)))
+    }
+
     /// The clock that the chip runs at after reset with this configuration on this board; `None` where the board does not
     /// have what the configuration asks for, or the code is reserved.
     pub fn system_clock(&self, board: &Board, configuration: &[u8]) -> Option<Hertz> {
@@ -215,10 +222,7 @@ impl Chip {
 
     /// The boot section that this configuration sets apart; `None` where the chip has none.
     pub fn boot_section(&self, configuration: &[u8]) -> Option<Span> {
-        let bits = match self.field_for(Role::BootSection) {
-            Some(field) => Some(field.bits_in(configuration)?),
-            None => None,
-        };
+        let bits = self.field_for(Role::BootSection).and_then(|field| field.bits_in(configuration));
         self.boot_sections.iter().find(|section| section.bits == bits).map(|section| section.span)
     }
 
@@ -280,9 +284,9 @@ impl Board {
         rest.unwrap_or(whole)
     }
 
-    /// Whether the board file says what this field should be.
-    pub fn expects(&self, field: &Field) -> bool {
-        self.expected_configuration.iter().any(|(name, _)| *name == field.name)
+    /// The name of the value that the board file says this field should have, where it says so.
+    pub fn expected_value(&self, field: &Field) -> Option<&str> {
+        self.expected_configuration.iter().find(|(name, _)| *name == field.name).map(|(_, value)| value.as_str())
     }
 
     /// `configuration` with every field that the board file expects set as it expects.

@@ -91,7 +91,7 @@ impl ConnectionsCommand {
 
     /// Without a terminal both must be given; what to type is said at once, for both.
     fn both_are_known(&self, context: &Context) -> Result<(), Stop> {
-        if ask::somebody_there() || (self.bridge.is_some() && context.given_board()?.is_some()) {
+        if ask::somebody_there() || (self.bridge.is_some() && context.board_name().is_some()) {
             return Ok(());
         }
         let kinds: Vec<String> = bridge_kinds()?.into_iter().map(|kind| kind.kind).collect();
@@ -100,7 +100,7 @@ impl ConnectionsCommand {
             .hint(format!("Bridges: {}.", kinds.join(", ")))
             .hint(buy_first(&bridge_kinds()?, None))
             .hint("For example:");
-        let board = context.global.board.as_deref().or(context.folder.board.as_deref()).unwrap_or("vent");
+        let board = context.board_name().unwrap_or("vent");
         let bridge = self.bridge.as_deref().unwrap_or("atmega328p");
         Err(stop.command(format!("farrier connections --board {board} --bridge {bridge}")))
     }

@@ -53,6 +53,11 @@ impl Context {
         }
     }
 
+    /// What `--board`, or else the working folder, calls the board.
+    pub fn board_name(&self) -> Option<&str> {
+        self.global.board.as_deref().or(self.folder.board.as_deref())
+    }
+
     /// The board that `--board` names.
     ///
     /// # Errors

@@ -33,7 +33,7 @@ pub(super) fn of_desired(case: &Case) -> Vec<Finding> {
     all.extend(case.loader_removed());
     all.extend(running::findings(case));
     all.extend(case.empty_start());
-    all.extend(case.start_in_the_middle());
+    all.extend(case.start_moves_into_the_middle());
     all.extend(case.application_start());
     all.extend(case.loader_start());
     all.extend(case.restored_start());
@@ -303,18 +303,18 @@ impl<'a> Case<'a> {
     }
 
     /// Reset comes to start in the middle of what is in the flash: of a loader that begins before, or of an application.
-    fn start_in_the_middle(&self) -> Option<Finding> {
+    fn start_moves_into_the_middle(&self) -> Option<Finding> {
         let start = self.start();
         let before = fields::reset_start(self.chip, self.baseline.configuration.as_deref()?);
         let blank = self.chip.flash.blank;
         let held = |at: u32| self.desired.flash.byte(ByteAddress(at)).is_some_and(|byte| byte != blank);
         let runs_on = start.0.checked_sub(1).is_some_and(held) && held(start.0);
-        let begins = loader_spans(self.intent, self.baseline, self.chip, self.board).into_iter().chain(self.reservation());
+        let mut begins = loader_spans(self.intent, self.baseline, self.chip, self.board).into_iter().chain(self.reservation());
         let sentence = format!(
             "Afterwards reset starts at {start}, in the middle of what is in the flash. Choose a boot section that begins where the loader \
              does, or that reset starts the application: `farrier configure reset-start=application`."
         );
-        let begun = begins.into_iter().any(|span| span.start() == start);
+        let begun = begins.any(|span| span.start() == start);
         (start != before && runs_on && !begun && self.application().is_none()).then(|| Finding::new(Kind::ImageMayNotStart, sentence))
     }
 

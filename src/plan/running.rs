@@ -60,9 +60,7 @@ impl Case<'_> {
     }
 
     fn expects(&self, field: &Field, value: Option<&FieldValue>) -> bool {
-        let named = |name: &str| self.chip.field(name).is_some_and(|named| named.name == field.name);
-        let expected = &self.board.expected_configuration;
-        expected.iter().any(|(name, expected)| named(name) && value.is_some_and(|value| value.name == *expected))
+        value.is_some_and(|value| self.board.expected_value(field) == Some(&value.name))
     }
 
     /// A watchdog that becomes always on, and that the board file does not expect so. A board file that does says that its firmware

@@ -116,7 +116,7 @@ fn a_code_that_the_chip_file_does_not_know_is_not_called_reserved() {
     assert_eq!(words(0xDF), "a code that the chip file does not know");
     let (vent, chip) = board("vent");
     let reserved = chip.decode(&[0xF1, 0x99, 0xFF]).into_iter().find(|setting| setting.field.name == "clock").unwrap();
-    assert_eq!((reserved.words(), vent.expects(reserved.field)), ("reserved", true));
+    assert_eq!((reserved.words(), vent.expected_value(reserved.field)), ("reserved", Some("crystal-8-to-16-mhz")));
 }
 
 #[test]

@@ -7,7 +7,7 @@
 //! the next one is tried. 128 kHz oscillator: 'not designed for high accuracy', 8271, section '128kHz Internal
 //! Oscillator' (from memory).
 
-use crate::board::{Chip, ClockSetting, ClockSource, Role};
+use crate::board::{Chip, ClockSetting, ClockSource};
 use crate::bus::Abilities;
 use crate::units::Hertz;
 
@@ -77,14 +77,7 @@ pub(super) fn slowest_first(rungs: &[Rung]) -> Vec<Rung> {
 
 /// What the chip can run on by itself, fastest first.
 fn internal_clocks(chip: &Chip) -> Vec<(Hertz, Left)> {
-    let divides = chip.field_for(Role::ClockDivider).is_some();
-    let mut clocks = Vec::new();
-    for hz in chip.own_oscillators() {
-        clocks.push((hz, accuracy(hz)));
-        if divides {
-            clocks.push((Hertz(hz.0 / 8), accuracy(hz)));
-        }
-    }
+    let mut clocks: Vec<_> = chip.own_clocks().map(|(oscillator, gives)| (gives, accuracy(oscillator))).collect();
     clocks.push((SLOW_ENOUGH, accuracy(SLOW_ENOUGH)));
     clocks.sort_by_key(|(hz, _)| std::cmp::Reverse(*hz));
     clocks

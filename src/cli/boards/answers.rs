@@ -5,7 +5,7 @@ use super::super::context::quoted;
 use super::super::output;
 use super::super::stop::Stop;
 use super::new::Source;
-use crate::board::{Chip, ClockSetting, ClockSource, Role, Stated, can_run};
+use crate::board::{Chip, ClockSetting, ClockSource, Stated, can_run};
 use crate::units::Hertz;
 
 /// What may be told by an option, asked at a terminal, or assumed.
@@ -52,18 +52,10 @@ pub fn sources(chip: &Chip) -> Vec<Source> {
     [Source::Crystal, Source::Internal, Source::External].into_iter().filter(has).collect()
 }
 
-/// What the oscillators of the chip's own give, divided by 8 too where the chip can, each with its undivided frequency.
-pub fn own_clocks(chip: &Chip) -> Vec<ClockSetting> {
-    let own = chip.own_oscillators().map(|hz| ClockSetting { source: ClockSource::Internal { hz }, hz });
-    let divides = chip.field_for(Role::ClockDivider).is_some();
-    let eighth = |of: ClockSetting| divides.then_some(ClockSetting { hz: Hertz(of.hz.0 / 8), ..of });
-    own.flat_map(|own| [Some(own), eighth(own)]).flatten().collect()
-}
-
 /// A clock of this kind as people type it, for an example: a common crystal that the chip bears, or what the chip has itself.
 pub fn example(chip: &Chip, source: Source) -> String {
     let hz = match source {
-        Source::Internal => own_clocks(chip).first().map(|own| own.hz),
+        Source::Internal => chip.own_clocks().next().map(|(_, gives)| gives),
         Source::Crystal => {
             let ranges = crystals(chip);
             let borne = |hz: &Hertz| ranges.iter().any(|(from, to)| (from..=to).contains(&hz));
@@ -86,10 +78,10 @@ pub fn clock_setting(chip: &Chip, source: Source, hz: Hertz) -> Result<ClockSett
         Source::Crystal => ClockSource::Crystal { from_hz: hz, to_hz: hz },
         Source::External => ClockSource::External,
         Source::Internal => {
-            let own = own_clocks(chip);
-            let all = || own.iter().map(|own| own.hz.to_string()).collect::<Vec<_>>().join(", ");
-            let none = || format!("the {} has no oscillator of its own for {hz}; its own give {}", chip.part, all());
-            return own.iter().find(|own| own.hz == hz).copied().ok_or_else(none);
+            let own = chip.own_clocks().find(|(_, gives)| *gives == hz);
+            let own = own.map(|(oscillator, _)| ClockSetting { source: ClockSource::Internal { hz: oscillator }, hz });
+            let all = || possible(chip, Source::Internal);
+            return own.ok_or_else(|| format!("the {} has no oscillator of its own for {hz}; its own give {}", chip.part, all()));
         }
     };
     let clock = ClockSetting { source, hz };
@@ -103,7 +95,7 @@ pub fn clock_setting(chip: &Chip, source: Source, hz: Hertz) -> Result<ClockSett
 /// How fast a clock of this kind can make the chip, in words.
 pub fn possible(chip: &Chip, source: Source) -> String {
     let all: Vec<String> = match source {
-        Source::Internal => own_clocks(chip).iter().map(|own| own.hz.to_string()).collect(),
+        Source::Internal => chip.own_clocks().map(|(_, gives)| gives.to_string()).collect(),
         Source::Crystal => {
             crystals(chip).iter().map(|(from, to)| if from == to { from.to_string() } else { format!("{from} to {to}") }).collect()
         }

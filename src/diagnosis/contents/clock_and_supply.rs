@@ -53,7 +53,7 @@ impl Contents<'_, '_> {
         self.told.cause(cause);
         let driven = chip.underdriven(board.clock.source, self.configuration).is_none();
         let of_clock = |field: &Field| field.role.is_some_and(|role| Role::OF_CLOCK.contains(&role));
-        let fits = |field: &Field| field.role == Some(Role::CrystalSwing) && driven && !board.expects(field);
+        let fits = |field: &Field| field.role == Some(Role::CrystalSwing) && driven && board.expected_value(field).is_none();
         self.want(|field| of_clock(field) && !fits(field));
     }
 

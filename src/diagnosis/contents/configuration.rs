@@ -49,7 +49,12 @@ impl Contents<'_, '_> {
         let Case { board, chip, recognised, .. } = *self.case;
         let Some(field) = chip.watchdog_always_on(self.configuration) else { return };
         let kept = self.made.snapshot.is_some() && self.kept_value(field).is_none();
-        if board.expects(field) || kept || self.is_untouched(field) || recognised.is_some() || self.told.has(CauseKind::AsShipped) {
+        if board.expected_value(field).is_some()
+            || kept
+            || self.is_untouched(field)
+            || recognised.is_some()
+            || self.told.has(CauseKind::AsShipped)
+        {
             return;
         }
         let sentence =
@@ -88,11 +93,10 @@ impl Contents<'_, '_> {
         let expected = board.expected_configuration(chip, self.configuration);
         let differs = |field: &Field| field.bits_in(&expected) != field.bits_in(self.configuration);
         for field in chip.fields.iter().filter(|field| wrong(field)) {
-            let expected = board.expected_configuration.iter().find(|(name, _)| chip.field(name).is_some_and(|of| of.name == field.name));
             let known = self.made.fields.iter().any(|(name, _)| *name == field.name);
-            match expected {
+            match board.expected_value(field) {
                 Some(_) if known || !differs(field) => {}
-                Some((_, value)) => self.made.fields.push((field.name.clone(), value.clone())),
+                Some(value) => self.made.fields.push((field.name.clone(), value.to_owned())),
                 None => match self.kept_value(field) {
                     Some(value) => self.made.fields.push((field.name.clone(), value)),
                     None => self.made.unknown_fields.push(field.name.clone()),

@@ -79,14 +79,15 @@ def toml_values(values, width):
     return lines + ["]"]
 
 
-def field(kind, name, symbol, words, role, byte, mask, values, note="[A]"):
-    """One [[fields]] or [[lock_fields]]."""
+def field(kind, name, symbol, words, role, byte, mask, values, note="[A]", incomplete=False):
+    """One [[fields]] or [[lock_fields]]. `incomplete`: there are codes that no source says anything of."""
     low = (mask & -mask).bit_length() - 1
     high = mask.bit_length() - 1
     lines = [f"[[{kind}]]", f'name = "{name}"', f'symbol = "{symbol}"', f'words = "{words}"']
     lines += [f'role = "{role}"'] if role else []
     lines += [f'byte = "{byte}"'] if byte else []
     lines += [f"bits = [{high}, {low}]" + (f" # {note}" if note else "")]
+    lines += ["incomplete = true # the other codes stand in no source at hand"] if incomplete else []
     return "\n".join(lines + toml_values(values, high - low + 1)) + "\n"
 
 
@@ -185,9 +186,8 @@ def coded_clock(part, name, byte, mask):
     known, remembered, codes = facts.first(facts.CLOCK_CODES, part)
     assert known == name, f"{part} has {name}, and facts.py knows {known}"
     values = [{"bits": bits} | codes[bits] for bits in sorted(codes, reverse=True)]
-    text = field("fields", "clock", symbol(name, mask), "what runs the chip", "clock", byte, mask, values, "[A]; from memory: " + remembered)
-    known = len(codes) == 1 << bin(mask).count("1")
-    return text if known else text.replace("values = [", "incomplete = true # the other codes stand in no source at hand\nvalues = [", 1)
+    incomplete = len(codes) < 1 << bin(mask).count("1")
+    return field("fields", "clock", symbol(name, mask), "what runs the chip", "clock", byte, mask, values, "[A]; from memory: " + remembered, incomplete)
 
 
 def symbol(name, mask):

@@ -6,6 +6,9 @@ def pair(one, one_words, zero, zero_words, **more):
     return [{"bits": 1, "name": one, "words": one_words} | more.get("on_one", {}), {"bits": 0, "name": zero, "words": zero_words} | more.get("on_zero", {})]
 
 
+# A level that the descriptions do not give.
+SUPERVISED = ("brown-out", "holds the chip in reset while the supply is too low", None,
+              pair("off", "no supervision of the supply", "on", "reset below a level that stands in the datasheet"))
 BROWN_OUT_OFF = {"bits": 7, "name": "off", "words": "no supervision of the supply"}
 SHUT = {"shuts": '["spi"]'}
 FACTORY_ONLY = "reserved for the maker's tests: leave it off"
@@ -84,10 +87,8 @@ FIELDS = {
     "S8515C": ("old-part-mode", "likeness to an older part", None, old_mode("AT90S4414 or AT90S8515")),
     "S8535C": ("old-part-mode", "likeness to an older part", None, old_mode("AT90S4434 or AT90S8535")),
     "TA0SEL": ("factory-test", FACTORY_ONLY, None, pair("off", "off, as it must be", "on", FACTORY_ONLY)),
-    "BODEN": ("brown-out", "holds the chip in reset while the supply is too low", None,
-              pair("off", "no supervision of the supply", "on", "reset below a level that stands in the datasheet")),
-    "BODENABLE": ("brown-out", "holds the chip in reset while the supply is too low", None,
-                  pair("off", "no supervision of the supply", "on", "reset below a level that stands in the datasheet")),
+    "BODEN": SUPERVISED,
+    "BODENABLE": SUPERVISED,
     "_32OEN": ("slow-crystal", "the oscillator for a crystal of 32 kHz", None, pair("off", "off", "on", "it may run")),
     "WDRCON": ("watchdog-oscillator", "the oscillator that counts for the watchdog", None, pair("off", "as the firmware wants it", "on", "it runs")),
     "TSRDI": ("heat-reset", "reset when the chip gets too hot", None, pair("on", "too much heat resets the chip", "off", "heat resets nothing")),
