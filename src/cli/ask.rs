@@ -1,9 +1,9 @@
 //! Questions at a terminal. Without one nobody is asked, and nothing changes.
 
-use super::context::command_again;
 use super::interrupt;
 use super::output;
 use super::stop::{Code, Stop};
+use super::typed::command_again;
 use std::io::{self, BufRead, IsTerminal, Write};
 use std::sync::mpsc::{self, Receiver, RecvTimeoutError};
 use std::time::Duration;

@@ -2,20 +2,21 @@
 
 use super::connect::Connected;
 use super::console::{Console, Watch, Watched};
-use super::context::{Context, MADE_BY, command_again, command_going_on, command_without, date, way_in};
+use super::context::{Context, MADE_BY, date, way_in};
 use super::known::KnownJobs;
 use super::output::Offer;
 use super::progress::Progress;
 use super::rehearse::{Ended, Rehearsal, Rehearsed};
 use super::stop::{Code, Stop};
-use super::{board_view, consent, interrupt, output, plan_view, resume, safety, snapshot};
+use super::typed::{command_again, command_going_on};
+use super::{consent, interrupt, output, plan_view, resume, safety, snapshot};
 use crate::board::{Board, Chip};
 use crate::finding::Finding;
-use crate::job::{self, Baseline, Bench, Entry, JobError, Report};
+use crate::job::{self, Baseline, Bench, Entry, JobError};
 use crate::lock;
 use crate::plan::{self, Fingerprint, Intent, Observed, Pace, Plan, Target};
 use crate::record::{Accepted, Held, JobId, Journal, NewJob, Shown, SnapshotInfo, SnapshotName, UsedImage};
-use serde_json::{Value, json};
+use serde_json::Value;
 use std::cell::RefCell;
 use std::process::ExitCode;
 
@@ -30,10 +31,6 @@ pub struct Change<'a> {
     /// The commands that may come next, given the board and where the bridge is.
     pub next: &'a dyn Fn(&Board, &str) -> Vec<Offer>,
 }
-
-/// What no result says it has checked, and what none says where nobody listened.
-const NOT_CHECKED: &str = "whether the clock is accurate, what the outputs do";
-const NOT_WATCHED: &str = "whether the clock is accurate, what the outputs do, what the firmware says on its console";
 
 /// Runs such a command.
 ///
@@ -87,12 +84,12 @@ pub enum Aim {
 
 /// What is known about the board at the other end.
 pub struct Scene<'a> {
-    context: &'a Context,
-    change: &'a Change<'a>,
+    pub context: &'a Context,
+    pub change: &'a Change<'a>,
     pub board: &'a Board,
     pub chip: &'a Chip,
     pub via: &'a str,
-    board_from: &'static str,
+    pub board_from: &'static str,
     pub simulated: bool,
     bytes_per_second: u32,
     /// Bridges that other processes hold.
@@ -101,18 +98,18 @@ pub struct Scene<'a> {
 }
 
 /// What was decided before anything is changed.
-struct Decided {
-    observed: Observed,
-    baseline: Baseline,
-    known: KnownJobs,
+pub struct Decided {
+    pub observed: Observed,
+    pub baseline: Baseline,
+    pub known: KnownJobs,
     images: Vec<UsedImage>,
     /// The snapshot that the board should come back to.
-    back_to: Option<String>,
-    plan: Plan,
-    findings: Vec<Finding>,
-    told: Option<Value>,
+    pub back_to: Option<String>,
+    pub plan: Plan,
+    pub findings: Vec<Finding>,
+    pub told: Option<Value>,
     /// How it went on a simulated board.
-    rehearsed: Option<Rehearsed>,
+    pub rehearsed: Option<Rehearsed>,
 }
 
 /// Looks, plans, asks, records, carries out, tells.
@@ -319,69 +316,6 @@ impl Scene<'_> {
         Ok(job)
     }
 
-    /// The board, what goes on from where, the plan and its findings, as text.
-    fn show(&self, decided: &Decided, first_write: bool) {
-        if self.context.global.json {
-            return;
-        }
-        if decided.told.is_none() {
-            self.introduce();
-            if let Some(known) = decided.known.words() {
-                output::say_under("Known    ", known);
-            }
-        }
-        if let Some(inherited) = &decided.baseline.inherited {
-            let what = format!("job {}, which was not finished; kept is what {} holds", inherited.job, inherited.snapshot.as_str());
-            output::say_under("Goes on  ", what);
-        }
-        if let Some(snapshot) = &decided.back_to {
-            output::say_under("Back to  ", format!("what the snapshot {snapshot} holds"));
-        }
-        output::gap();
-        safety::print(self.board, first_write);
-        plan_view::print(decided.plan.steps().iter(), self.chip);
-        output::gap();
-        for finding in &decided.findings {
-            output::finding(finding);
-        }
-        if !decided.findings.is_empty() {
-            output::gap();
-        }
-    }
-
-    /// Which board it is, as text.
-    pub fn introduce(&self) {
-        board_view::introduce(self.board, self.chip, self.board_from);
-        output::simulated(self.simulated);
-    }
-
-    fn nothing_to_do(&self, decided: &Decided, watched: Option<&Watched>) -> Result<ExitCode, Stop> {
-        if self.context.global.json {
-            output::json(&self.result_json(decided, "unchanged", json!({ "watched": watched.map(Watched::as_json) })));
-        } else {
-            if decided.told.is_none() {
-                self.introduce();
-            }
-            output::say(self.change.already);
-            if let Some(watched) = watched {
-                watched.tell();
-            }
-            let Observed { flash, configuration, .. } = &decided.observed;
-            output::say_under("Room         ", board_view::room(&flash.bytes, configuration.as_deref(), self.board, self.chip));
-            output::next_of(&(self.change.next)(self.board, &self.context.at(self.via)));
-        }
-        Ok(Watched::code(watched))
-    }
-
-    fn dry_run_over(&self, decided: &Decided) -> Result<ExitCode, Stop> {
-        if self.context.global.json {
-            output::json(&self.result_json(decided, "planned", json!({})));
-        } else {
-            tell_dry_run(&command_without("--dry-run"));
-        }
-        Ok(ExitCode::SUCCESS)
-    }
-
     /// Lets a chip go to which nothing is done, and watches its board where that is wanted.
     ///
     /// # Errors
@@ -400,53 +334,6 @@ impl Scene<'_> {
         let open = |watch: Watch| Ok((Console::open(self.context, &self.context.console()?, watch.baud)?, watch));
         Watch::asked_for(self.context, self.board).and_then(|watch| watch.map(open).transpose()).map_err(nothing_changed)
     }
-
-    fn finished(&self, decided: &Decided, job: JobId, report: &Report, watched: Option<&Watched>) -> Result<ExitCode, Stop> {
-        let ended = Watched::code(watched);
-        let not_checked = if watched.is_some() { NOT_CHECKED } else { NOT_WATCHED };
-        let desired = decided.plan.desired();
-        let room = board_view::room(&desired.flash, Some(&desired.configuration), self.board, self.chip);
-        let kept = decided.baseline.inherited.as_ref().map(|inherited| inherited.snapshot.clone());
-        if self.context.global.json {
-            let more = json!({
-                "job": job, "took_us": report.took.as_micros() as u64, "checksummed": report.proof.checksummed,
-                "read": report.proof.read, "not_checked": not_checked, "baseline": kept,
-                "watched": watched.map(Watched::as_json),
-            });
-            output::json(&self.result_json(decided, "done", more));
-            return Ok(ended);
-        }
-        output::say(format!("Done. {}", self.change.done));
-        output::say_under("Proved       ", report.proof.to_string());
-        output::say_under("Not checked  ", not_checked);
-        if let Some(watched) = watched {
-            watched.tell();
-        }
-        let planned = output::seconds(decided.plan.estimate());
-        output::say_under("Job          ", format!("{job}, in {} (planned: {planned})", output::seconds(report.took)));
-        output::say_under("Room         ", room);
-        output::next_of(&(self.change.next)(self.board, &self.context.at(self.via)));
-        Ok(ended)
-    }
-
-    fn result_json(&self, decided: &Decided, result: &str, more: Value) -> Value {
-        let mut document = json!({
-            "result": result, "board": self.board.name, "chip": self.chip.part, "via": self.via, "simulated": self.simulated,
-            "plan": plan_view::as_json(decided.plan.steps().iter(), self.chip), "findings": decided.findings,
-            "rehearsed": decided.rehearsed,
-        });
-        if let (Value::Object(document), Value::Object(more)) = (&mut document, more) {
-            document.extend(more);
-            document.extend(decided.told.iter().map(|told| ("diagnosis".to_owned(), told.clone())));
-        }
-        document
-    }
-}
-
-/// The end of a dry run, as text, and the command that carries it out.
-pub fn tell_dry_run(command: &str) {
-    output::say("This was a dry run: nothing was changed.");
-    output::next(command);
 }
 
 /// Why a job stopped, and how it goes on.

@@ -2,7 +2,7 @@
 
 use super::ask;
 use super::bridges;
-use super::context::{CHOSEN, Context, Given, command_again};
+use super::context::{CHOSEN, Context, Given};
 use super::folder::NAME;
 use super::gpio;
 use super::interrupt;
@@ -11,6 +11,7 @@ use super::output;
 use super::place::{Place, SPEEDS};
 use super::progress::Progress;
 use super::stop::{Code, Stop};
+use super::typed::command_again;
 use crate::algorithm::avr_spi::Wiring;
 use crate::board::{Board, Chip, demo_names, generic_board, refused_chips};
 use crate::bus::{Bus, BusError};

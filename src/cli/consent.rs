@@ -1,8 +1,9 @@
 //! Consents and the last question before a change.
 
 use super::ask;
-use super::context::{Context, command_again};
+use super::context::Context;
 use super::stop::{Code, Stop};
+use super::typed::command_again;
 use crate::finding::{Finding, Kind, Severity};
 use crate::record::Accepted;
 

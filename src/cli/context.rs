@@ -6,7 +6,7 @@ use super::home::Home;
 use super::place::Place;
 use super::stop::Stop;
 use crate::board::{Board, Catalog, Chip, Way, WayIn};
-use crate::record::{JobId, Journal, Snapshots};
+use crate::record::{Journal, Snapshots};
 use std::time::SystemTime;
 
 /// Name and version of this program, as records keep it.
@@ -33,15 +33,6 @@ impl Context {
         let home = Home::find()?;
         let catalog = Catalog::with_folder(home.boards());
         Ok(Context { global, folder: Folder::here()?, home, catalog, board_of_snapshot: None })
-    }
-
-    /// What stands behind `--via` in the next command for the same board: what was given here and is needed there too.
-    pub fn at(&self, via: &str) -> String {
-        let Global { board, clock_output, levels_shifted, .. } = &self.global;
-        let board = board.as_ref().map_or(String::new(), |board| format!(" --board {}", quoted(board)));
-        let clock_output = if *clock_output { " --clock-output" } else { "" };
-        let levels_shifted = if *levels_shifted { " --levels-shifted" } else { "" };
-        format!("{via}{board}{clock_output}{levels_shifted}")
     }
 
     /// What stands behind a command that may come next, where no bridge is in use yet: nothing where the folder names one.
@@ -137,71 +128,4 @@ pub fn way_in(chip: &Chip) -> Result<&WayIn, Stop> {
 /// The system's time.
 pub fn date() -> SystemTime {
     SystemTime::now()
-}
-
-/// This command as the user would type it again, with `more` at its end.
-pub fn command_again(more: &[String]) -> String {
-    typed(std::env::args().skip(1).chain(more.iter().cloned()))
-}
-
-/// This command as it goes on from `job`. An answer given with `--resume` was about the jobs that were unfinished then: given again,
-/// `none` would take what this job has left behind for what is to be kept.
-pub fn command_going_on(job: JobId) -> String {
-    match std::env::args().any(|arg| arg.starts_with("--resume")) {
-        true => command_answering(&job.to_string()),
-        false => command_again(&[]),
-    }
-}
-
-/// Another command for the same board, through the same bridge.
-pub fn command_for_this_board(command: &str) -> String {
-    let mut words = vec![command.to_owned()];
-    let mut args = std::env::args().skip(1);
-    while let Some(arg) = args.next() {
-        let joined = ["--via=", "--board="].iter().any(|option| arg.starts_with(option));
-        if joined || arg == "--clock-output" || arg == "--levels-shifted" {
-            words.push(arg);
-        } else if arg == "--via" || arg == "--board" {
-            words.extend([Some(arg), args.next()].into_iter().flatten());
-        }
-    }
-    typed(words.into_iter())
-}
-
-/// This command with `--resume` and this answer, in place of one that was given.
-pub fn command_answering(answer: &str) -> String {
-    command_with("--resume", answer)
-}
-
-/// This command with this option, in place of one that was given.
-pub fn command_with(option: &str, value: &str) -> String {
-    command_instead(option, &[option, value])
-}
-
-/// This command with these words at its end instead of this option and its value.
-pub fn command_instead(option: &str, words: &[&str]) -> String {
-    let joined = format!("{option}=");
-    let mut args: Vec<String> = std::env::args().skip(1).filter(|arg| !arg.starts_with(&joined)).collect();
-    if let Some(at) = args.iter().position(|arg| arg == option) {
-        args.drain(at..(at + 2).min(args.len()));
-    }
-    typed(args.into_iter().chain(words.iter().map(|word| (*word).to_owned())))
-}
-
-/// This command without this option, which takes no value.
-pub fn command_without(option: &str) -> String {
-    typed(std::env::args().skip(1).filter(|arg| arg != option))
-}
-
-fn typed(args: impl Iterator<Item = String>) -> String {
-    std::iter::once("farrier".to_owned()).chain(args.map(|arg| quoted(&arg))).collect::<Vec<_>>().join(" ")
-}
-
-/// A word as a shell takes it.
-pub fn quoted(arg: &str) -> String {
-    let plain = |c: char| c.is_ascii_alphanumeric() || "-_./:=,@+%".contains(c);
-    match !arg.is_empty() && arg.chars().all(plain) {
-        true => arg.to_owned(),
-        false => format!("'{}'", arg.replace('\'', r"'\''")),
-    }
 }

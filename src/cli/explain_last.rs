@@ -1,10 +1,11 @@
 //! `farrier explain --last`: the findings of the last job, in plain words.
 
-use super::context::{Context, quoted};
+use super::context::Context;
 use super::journal::told::{ToldFinding, date, findings};
 use super::journal::{Which, existing};
 use super::output;
 use super::stop::Stop;
+use super::typed::quoted;
 use crate::finding::{Kind, Severity};
 use crate::record::{Job, JobRecord};
 use serde_json::{Value, json};

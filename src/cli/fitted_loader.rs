@@ -1,11 +1,12 @@
 //! `write --way fitted-loader`: an application goes to a board through the loader that it has, over its own serial port.
 
 use super::console::{Console, Watch, Watched};
-use super::context::{Context, Given, command_without, quoted};
+use super::context::{Context, Given};
 use super::loader_job::{Entered, LoaderJob};
 use super::progress::Progress;
 use super::stop::{Code, Stop};
-use super::{board_view, change, consent, interrupt, output, safety};
+use super::typed::{command_without, quoted};
+use super::{board_view, change_view, consent, interrupt, output, safety};
 use crate::board::{Board, Chip};
 use crate::finding::{Finding, Severity};
 use crate::image::Span;
@@ -184,7 +185,7 @@ impl<'a> Sending<'a> {
             })),
             false => {
                 let port = context.own_port().map_or(" --via PORT", |_| "");
-                change::tell_dry_run(&format!("{}{port}", command_without("--dry-run")));
+                change_view::tell_dry_run(&format!("{}{port}", command_without("--dry-run")));
             }
         }
     }

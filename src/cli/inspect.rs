@@ -6,8 +6,8 @@ use super::images;
 use super::inspect_image;
 use super::known::{self, KnownJobs};
 use super::output::{self, Offer};
-use super::snapshot;
 use super::stop::{Stop, wiring_json};
+use super::{snapshot, typed};
 use crate::board::{Board, Chip, Reservation};
 use crate::diagnosis;
 use crate::image::{ByteAddress, write};
@@ -130,7 +130,7 @@ fn on_board(context: &Context) -> Result<ExitCode, Stop> {
             output::say_under("Holds    ", format!("every byte of {}; the rest of the application's room is blank", held.name));
         }
         board_view::print(&observed, board, chip);
-        let via = context.at(&connected.via);
+        let via = typed::at(&connected.via);
         let mut offers = next(board, board_view::has_loader(&observed, board, chip), &via);
         offers.extend(configure(board, chip, &observed, &via));
         output::next_of(&offers);

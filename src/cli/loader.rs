@@ -4,7 +4,7 @@ use super::change::{self, Change};
 use super::context::Context;
 use super::output::Offer;
 use super::stop::Stop;
-use super::{board_view, images};
+use super::{board_view, images, typed};
 use crate::board::{self, Board, Chip, LoaderError, SERIAL_LOADER};
 use crate::image::ByteAddress;
 use crate::plan::{ApplicationIntent, Intent, LoaderIntent, NamedImage};
@@ -98,7 +98,7 @@ impl Install {
             return Err(match board::loader(SERIAL_LOADER, board, chip) {
                 Err(why @ LoaderError::NoBootSection(_)) => Stop::usage(why.to_string())
                     .hint("An application needs no loader:")
-                    .command(format!("farrier write APPLICATION --via {}", context.at(context.global.via.as_deref().unwrap_or("WHERE")))),
+                    .command(format!("farrier write APPLICATION --via {}", typed::at(context.global.via.as_deref().unwrap_or("WHERE")))),
                 Err(why @ LoaderError::NotBuilt(_)) => {
                     Stop::usage(format!("{what}, and {why}")).hint("name one of your own: --loader FILE")
                 }

@@ -1,6 +1,7 @@
 //! A write through a fitted loader as a job in the journal. Nothing was read, so it has no snapshot, and no later job inherits from it.
 
-use super::context::{Context, MADE_BY, command_again, date};
+use super::context::{Context, MADE_BY, date};
+use super::typed::command_again;
 use crate::board::Board;
 use crate::finding::Finding;
 use crate::image::Memory;

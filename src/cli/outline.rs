@@ -1,8 +1,9 @@
 //! `--on factory|SNAPSHOT`: the plan without a board.
 
 use super::change::Change;
-use super::context::{BY_SNAPSHOT, Context, Given, command_instead, way_in};
+use super::context::{BY_SNAPSHOT, Context, Given, way_in};
 use super::stop::Stop;
+use super::typed::command_instead;
 use super::{board_view, output, plan_view};
 use crate::board::{Board, Chip};
 use crate::plan::{Basis, Outline, Pace, Target, outline};

@@ -1,8 +1,8 @@
 //! `--resume`: whose unfinished job it is, where only the user can tell.
 
 use super::change::Scene;
-use super::context::command_answering;
 use super::stop::{Code, Stop};
+use super::typed::command_answering;
 use crate::job::BaselineError;
 use crate::plan::{Candidate, Resume};
 use crate::record::SnapshotName;

@@ -1,10 +1,11 @@
 //! `farrier revive`.
 
 use super::change::{self, Aim, Change, Looked, Scene};
-use super::context::{Context, command_with};
+use super::context::Context;
 use super::known::KnownJobs;
 use super::revive_view as view;
 use super::stop::{Code, Stop};
+use super::typed::command_with;
 use super::{ask, board_view, images, output};
 use crate::board::Chip;
 use crate::diagnosis::{Answer, Case, CauseKind, Diagnosis, From, Kept, Known, Recognised, Seen, Unfinished, diagnose};

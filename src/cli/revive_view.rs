@@ -2,10 +2,11 @@
 
 use super::change::Scene;
 use super::console::Watched;
-use super::context::{Context, command_again, command_with};
-use super::output;
+use super::context::Context;
 use super::revive::code;
 use super::stop::{Code, Stop};
+use super::typed::{command_again, command_with};
+use super::{output, typed};
 use crate::diagnosis::{self, Answer, CauseKind, Diagnosis, Rung, Seen, Verdict};
 use serde_json::{Value, json};
 use std::process::ExitCode;
@@ -72,7 +73,7 @@ pub fn no_plan(context: &Context, scene: &Scene, (seen, diagnosis): (&Seen, &Dia
         if let Some(watched) = watched {
             watched.tell();
         }
-        let at = |command: &str| format!("farrier {command} --via {}", context.at(scene.via));
+        let at = |command: &str| format!("farrier {command} --via {}", typed::at(scene.via));
         let unfed = matches!(&seen.answer, Answer::Silent(no_answer) if no_answer.clock_output_untried());
         use CauseKind::{DataLinesJoined, GarbledAnswer, LineHeld, NoAnswer, NoSupply, SupplyOutOfRange};
         let by_hand = match diagnosis.lead() {

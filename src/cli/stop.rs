@@ -1,6 +1,6 @@
 //! How a command ends when it does not end well: one place makes text, JSON and exit code of every error.
 
-use super::context::{command_again, command_for_this_board};
+use super::typed::{command_again, command_for_this_board};
 use crate::algorithm::AlgorithmError;
 use crate::algorithm::avr_spi::{NoAnswer, Wiring};
 use crate::board::CatalogError;

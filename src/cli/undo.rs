@@ -2,10 +2,11 @@
 
 use super::board_view;
 use super::change::{self, Aim, Change, Looked, Scene};
-use super::context::{Context, command_again};
+use super::context::Context;
 use super::known::KnownJobs;
 use super::restore;
 use super::stop::{Code, Stop};
+use super::typed::command_again;
 use crate::job::Inherited;
 use crate::plan::{Intent, Observed, Part, Restore as Back, wrong_chip};
 use crate::record::{Job, JobId, Journal, SnapshotName};

@@ -1,11 +1,12 @@
 //! `farrier verify`.
 
 use super::connect::Connected;
-use super::context::{Context, quoted};
+use super::context::Context;
 use super::map::{self, Mark};
 use super::progress::Progress;
 use super::stop::{Code, Stop};
-use super::{board_view, images, interrupt, known, output};
+use super::typed::quoted;
+use super::{board_view, images, interrupt, known, output, typed};
 use crate::board::Chip;
 use crate::diagnosis::{self, Explanation};
 use crate::image::{ByteAddress, Image, Span};
@@ -33,7 +34,7 @@ impl Verify {
         let wanted = images::flash_only(&image, self.at)?;
         let mut connected = context.connect()?;
         let compared = Compared::of(context, &mut connected, &wanted)?;
-        let (via, simulated) = (context.at(&connected.via), connected.simulated());
+        let (via, simulated) = (typed::at(&connected.via), connected.simulated());
         let same = compared.differences.is_empty();
         if context.global.json {
             let rows: Vec<_> = compared.differences.iter().map(as_json).collect();

@@ -1,8 +1,9 @@
 //! `farrier write`.
 
 use super::change::{self, Change};
-use super::context::{Context, quoted};
+use super::context::Context;
 use super::stop::Stop;
+use super::typed::quoted;
 use super::{fitted_loader, images};
 use crate::board::{Board, Chip};
 use crate::image::{ByteAddress, Memory};

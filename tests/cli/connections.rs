@@ -65,5 +65,7 @@ fn levels_that_differ_stop_every_command_until_the_parts_are_fitted() {
     }
     let untouched = home.run("sim list --json").json();
     assert_eq!(untouched["sims"][0]["operations"], 0, "no operation reached the board");
-    home.run("loader install --yes --via sim:bench --levels-shifted").exits(0).says("Done.");
+    // What this command needed to be told of the board, the next one needs as well.
+    let next = "farrier write APPLICATION --via sim:bench --supply=3.3 --levels-shifted";
+    home.run("loader install --yes --via sim:bench --supply=3.3 --levels-shifted").exits(0).says("Done.").says(next);
 }

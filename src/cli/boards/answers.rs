@@ -1,9 +1,9 @@
 //! Answers to what `boards new` asks, and what they mean.
 
 use super::super::ask::{ask_for, somebody_there};
-use super::super::context::quoted;
 use super::super::output;
 use super::super::stop::Stop;
+use super::super::typed::quoted;
 use super::new::Source;
 use crate::board::{Chip, ClockSetting, ClockSource, Stated, can_run};
 use crate::units::Hertz;

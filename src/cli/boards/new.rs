@@ -2,10 +2,11 @@
 
 use super::super::args::volts;
 use super::super::ask;
-use super::super::context::{Context, command_again, command_with};
+use super::super::context::Context;
 use super::super::images::write_new;
 use super::super::output;
 use super::super::stop::Stop;
+use super::super::typed::{command_again, command_with};
 use super::answers::{Question, clock_setting, example, frequency, possible, sources};
 use crate::board::{
     BAUD, Chip, ClockSetting, Draft, DraftConsole, DraftReservation, Drafted, LineSpeed, SERIAL_LOADER, Stated, clock_of, loader_bytes,
