@@ -201,7 +201,7 @@ impl Scene<'_> {
         let (plan, of_plan) = plan::reconcile(&observed, &desired, &target).map_err(Stop::refused)?;
         findings.extend(baseline.consents(&observed, &desired));
         if let Aim::Inferred(_) = aim {
-            findings.extend(known.taken_back(journal, &desired)?);
+            findings.extend(known.taken_back(journal, &desired, self.chip)?);
         }
         findings.extend(of_plan);
         findings.sort_by_key(|finding| std::cmp::Reverse(finding.severity()));

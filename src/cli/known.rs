@@ -71,10 +71,10 @@ impl KnownJobs {
     ///
     /// # Errors
     /// When the journal cannot be read.
-    pub fn taken_back(&self, journal: &Journal, desired: &Desired) -> Result<Option<Finding>, Stop> {
+    pub fn taken_back(&self, journal: &Journal, desired: &Desired, chip: &Chip) -> Result<Option<Finding>, Stop> {
         for job in &self.jobs {
             let left = journal.job(job.id)?.plan;
-            let found = plan::taken_back((job.id.0 as u64, &job.command), left.desired(), desired, self.settings);
+            let found = plan::taken_back((job.id.0 as u64, &job.command), left.desired(), desired, self.settings, chip);
             if found.is_some() {
                 return Ok(found);
             }

@@ -2,7 +2,7 @@
 
 use super::checks::called;
 use super::{Contents, Desired, Observed, Origin};
-use crate::board::{Chip, MemoryShape};
+use crate::board::{Chip, Field, MemoryShape};
 use crate::finding::{Finding, Kind};
 use crate::image::{ByteAddress, Image, Memory, Sha256, Span};
 
@@ -89,23 +89,38 @@ pub fn recognise<'t>(trails: &'t [Trail], observed: &Observed, chip: &Chip) -> K
 
 /// What a plan that nobody asked for by name takes back of a job, given by its number and command, that left the board as it is: what the
 /// job chose, and `desired` has otherwise. What it kept from before it chose nothing. `settings`: they are as it left them too.
-pub fn taken_back((job, command): (u64, &str), left: &Desired, desired: &Desired, settings: bool) -> Option<Finding> {
-    let otherwise = |(memory, span, origin): &&(Memory, Span, Origin)| {
-        let bytes = |of: &Desired| match memory {
-            Memory::Flash | Memory::Eeprom => of.memory(*memory).map(|image| image.crop(*span)),
-            Memory::Configuration => Some(Image::of(ByteAddress(0), &of.configuration).crop(*span)),
-            Memory::Lock => Some(Image::of(ByteAddress(0), &[of.lock])),
-        };
-        *origin != Origin::Baseline && (settings || *memory != Memory::Eeprom) && bytes(left) != bytes(desired)
+pub fn taken_back((job, command): (u64, &str), left: &Desired, desired: &Desired, settings: bool, chip: &Chip) -> Option<Finding> {
+    let otherwise = |(memory, span, origin): &(Memory, Span, Origin)| {
+        let looked_at = *origin != Origin::Baseline && (settings || *memory != Memory::Eeprom);
+        looked_at.then(|| otherwise(*memory, *span, left, desired, chip)).flatten()
     };
-    let mut memories: Vec<&str> = left.origins.iter().filter(otherwise).map(|(memory, ..)| called(*memory)).collect();
-    memories.dedup();
+    let mut taken: Vec<String> = left.origins.iter().filter_map(otherwise).collect();
+    taken.dedup();
     let sentence = format!(
         "Job {job} left this board as it is (`{command}`), so some or all of what is told above was asked for then and is no damage. \
          The plan takes back: {}. Accept that only if the board is not meant to be so any more.",
-        memories.join(", ")
+        taken.join(", ")
     );
-    (!memories.is_empty()).then(|| Finding::new(Kind::TakesBackAJob, sentence))
+    (!taken.is_empty()).then(|| Finding::new(Kind::TakesBackAJob, sentence))
+}
+
+/// What of this span two jobs want differently: the memory, or the fields of the configuration and the lock.
+fn otherwise(memory: Memory, span: Span, left: &Desired, desired: &Desired, chip: &Chip) -> Option<String> {
+    let names = |fields: &[Field], within: Span, of: &dyn Fn(&Desired) -> Vec<u8>| {
+        let (left, desired) = (of(left), of(desired));
+        let differs = |field: &&Field| field.bits_in(&left) != field.bits_in(&desired);
+        let differing = fields.iter().filter(|field| within.contains(ByteAddress(field.byte as u32))).filter(differs);
+        let names: Vec<&str> = differing.map(|field| field.name.as_str()).collect();
+        (!names.is_empty()).then(|| format!("{} ({})", called(memory), names.join(", ")))
+    };
+    match memory {
+        Memory::Flash | Memory::Eeprom => {
+            let bytes = |of: &Desired| of.memory(memory).map(|image| image.crop(span));
+            (bytes(left) != bytes(desired)).then(|| called(memory).to_owned())
+        }
+        Memory::Configuration => names(&chip.fields, span, &|of| of.configuration.clone()),
+        Memory::Lock => names(&chip.lock_fields, Span::first(1), &|of| vec![of.lock]),
+    }
 }
 
 /// The jobs that no other one followed, newest first. A job follows another if it began with exactly what that one left, and only one could

@@ -82,6 +82,7 @@ fn a_configuration_that_was_chosen_is_not_taken_back_unasked() {
     let home = Home::new();
     used(&home);
     home.run("configure watchdog=always-on --via sim:v --yes --accept watchdog-must-be-fed").exits(0);
+    home.run("revive --via sim:v").says("The plan takes back: configuration (watchdog). Accept");
     asks_before_it_takes_back(&home, "Job 2");
 }
 

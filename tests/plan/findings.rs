@@ -149,7 +149,7 @@ fn cases(kind: K) -> (Vec<Finding>, Vec<Finding>) {
                 let baseline = Observed { configuration: Some(left.configuration.clone()), lock: Some(left.lock), ..baseline };
                 let scene = fitted().with(|scene| scene.baseline = baseline).wants(intent);
                 let (desired, _) = desire(&scene.intent, &scene.baseline, &scene.chip, &scene.board).expect("a desired state");
-                taken_back((4, "farrier loader remove"), &left, &desired, true).into_iter().collect()
+                taken_back((4, "farrier loader remove"), &left, &desired, true, &scene.chip).into_iter().collect()
             };
             return (also(install()), also(configure("brown-out", "2.7-v")));
         }
