@@ -77,8 +77,10 @@ pub struct Draft<'c> {
     /// The configuration bytes, as the chip has them now.
     pub configuration: Option<Vec<u8>>,
     pub supply: Stated<Millivolts>,
-    /// Assumed, where it is the chip file's own.
-    pub clock: Stated<ClockSetting>,
+    /// What runs the chip. Assumed, where the chip file has nothing else.
+    pub source: Stated<ClockSource>,
+    /// The clock that the firmware sees. Assumed, where it is what the chip file says of that source: no chip tells how fast it runs.
+    pub hz: Stated<Hertz>,
     /// How the clock is known, in the owner's words.
     pub clock_known: Option<String>,
     pub reservation: Stated<Option<DraftReservation>>,
@@ -133,6 +135,11 @@ fn is_divided(clock: ClockSetting) -> bool {
 }
 
 impl Draft<'_> {
+    /// What runs the chip, and how fast.
+    pub fn clock(&self) -> ClockSetting {
+        ClockSetting { source: self.source.value, hz: self.hz.value }
+    }
+
     /// The board file.
     pub fn write(&self) -> Drafted {
         let mut page = Page::default();
@@ -154,7 +161,8 @@ impl Draft<'_> {
         page.value("name", &quoted(&self.name), Basis::Told);
         page.value("summary", &quoted(&self.summary.value), self.summary.basis);
         let Stated { value: chip, basis } = self.chip;
-        page.explained("chip", &quoted(&chip.part), basis, &format!("ID {}", Hex(&chip.id)));
+        let was_read = if basis != Basis::Read && self.configuration.is_some() { " was read" } else { "" };
+        page.explained("chip", &quoted(&chip.part), basis, &format!("ID {}{was_read}", Hex(&chip.id)));
         let drives = self.drives.iter().map(|what| quoted(&format!("It drives {what}, which can start with the firmware.")));
         let cautions: Vec<String> = drives.collect();
         match cautions.is_empty() {
@@ -181,19 +189,22 @@ impl Draft<'_> {
         page.table("levels");
         page.explained("signal_mv", &mv.to_string(), basis, "the chip's pins are at its supply");
         page.table("clock");
-        let Stated { value: clock, basis } = self.clock;
-        let (source, own) = match clock.source {
-            ClockSource::Internal { hz } => ("internal", Some(hz)),
-            ClockSource::Crystal { from_hz, .. } => ("crystal", Some(from_hz)),
-            ClockSource::External => ("external", None),
+        let of_file = match self.chip.value.own_clock {
+            Some(_) => "from the chip file, and no fuse chooses it",
+            None => "from the chip file",
         };
-        let of_file = if basis == Basis::Assumed { "from the chip file, and no fuse chooses it" } else { "" };
-        page.explained("source", &quoted(source), basis, of_file);
-        if let Some(own) = own.filter(|own| *own != clock.hz) {
-            page.explained("source_hz", &own.0.to_string(), basis, of_file);
+        let words = |basis| if basis == Basis::Assumed { of_file } else { "" };
+        let (Stated { value: source, basis: chosen }, Stated { value: hz, basis }) = (self.source, self.hz);
+        let (source, own, own_basis) = match source {
+            ClockSource::Internal { hz } => ("internal", Some(hz), Basis::Assumed),
+            ClockSource::Crystal { from_hz, .. } => ("crystal", Some(from_hz), chosen),
+            ClockSource::External => ("external", None, chosen),
+        };
+        page.explained("source", &quoted(source), chosen, words(chosen));
+        if let Some(own) = own.filter(|own| *own != hz) {
+            page.explained("source_hz", &own.0.to_string(), own_basis, words(own_basis));
         }
-        let known = self.clock_known.as_deref().unwrap_or(of_file);
-        page.explained("hz", &clock.hz.0.to_string(), basis, known);
+        page.explained("hz", &hz.0.to_string(), basis, self.clock_known.as_deref().unwrap_or(words(basis)));
     }
 
     fn header(&self, page: &mut Page) {
@@ -221,12 +232,12 @@ impl Draft<'_> {
         page.table("expected_configuration");
         let chip = self.chip.value;
         let mut bytes = self.configuration.clone().unwrap_or_else(|| chip.factory_configuration());
-        let held = |of: Basis| if self.configuration.is_some() { of } else { Basis::Assumed };
+        let was_read = self.configuration.is_some();
         for field in &chip.fields {
             let now = field.read(&bytes).and_then(|setting| setting.value);
             let (value, basis) = match self.wanted(field, &bytes) {
-                Some((value, basis)) => (value, if now == Some(value) { held(Basis::Read) } else { basis }),
-                None => match now.filter(|value| self.configuration.is_some() && self.may_stay(field, value, &bytes)) {
+                Some((value, basis)) => (value, if was_read && now == Some(value) { Basis::Read } else { basis }),
+                None => match now.filter(|value| was_read && self.may_stay(field, value, &bytes)) {
                     Some(value) => (value, Basis::Read),
                     None => continue,
                 },
@@ -260,11 +271,11 @@ impl Draft<'_> {
             return Some((named("off")?, Basis::Assumed));
         }
         match field.role? {
-            Role::Clock => Some((self.clock_value(field, bytes)?, self.clock.basis)),
+            Role::Clock => Some((self.clock_value(field, bytes)?, self.source.basis)),
             Role::StartUp => Some((self.start_up(field)?, Basis::Assumed)),
-            Role::ClockDivider => Some((named(if is_divided(self.clock.value) { "on" } else { "off" })?, self.clock.basis)),
+            Role::ClockDivider => Some((named(if is_divided(self.clock()) { "on" } else { "off" })?, self.hz.basis)),
             Role::KeepEeprom => Some((named("on")?, Basis::Assumed)),
-            Role::CrystalSwing => Some((named(self.swing(bytes)?)?, self.clock.basis)),
+            Role::CrystalSwing => Some((named(self.swing(bytes)?)?, self.source.basis)),
             Role::ResetStart => Some((reservation.and_then(|_| named("loader"))?, self.reservation.basis)),
             Role::BootSection => {
                 let section = chip.boot_sections.iter().find(|section| Some(section.span) == reservation.map(|of| of.span))?;
@@ -276,7 +287,7 @@ impl Draft<'_> {
 
     /// The swing that the clock needs; slow crystals are left with what they have.
     fn swing(&self, bytes: &[u8]) -> Option<&'static str> {
-        match self.clock.value.source {
+        match self.source.value {
             source @ ClockSource::Crystal { .. } => self.chip.value.needs_full_swing(source, bytes).then_some("full"),
             ClockSource::Internal { .. } | ClockSource::External => Some("small"),
         }
@@ -285,8 +296,8 @@ impl Draft<'_> {
     /// The value that gives this clock: the one that is set, where it does. But some chips are shipped with the quick start of a resonator,
     /// which a crystal need not bear (7593, section "Low Power Crystal Oscillator", from memory).
     fn clock_value<'f>(&self, field: &'f Field, bytes: &[u8]) -> Option<&'f FieldValue> {
-        let gives = |value: &&FieldValue| value.clock.is_some_and(|source| gives(source, self.clock.value.source));
-        let for_resonators = self.is_as_shipped() && matches!(self.clock.value.source, ClockSource::Crystal { .. });
+        let gives = |value: &&FieldValue| value.clock.is_some_and(|source| gives(source, self.source.value));
+        let for_resonators = self.is_as_shipped() && matches!(self.source.value, ClockSource::Crystal { .. });
         let now = field.read(bytes).and_then(|setting| setting.value).filter(gives).filter(|_| !for_resonators);
         now.or_else(|| field.values.iter().find(gives))
     }
@@ -300,7 +311,7 @@ impl Draft<'_> {
         let of = |bytes: &[u8]| field.read(bytes).and_then(|setting| setting.value);
         let longest = || field.values.iter().max_by_key(|value| value.bits);
         let before = self.configuration.as_deref().unwrap_or(&factory);
-        match (stays(before), self.clock.value.source) {
+        match (stays(before), self.source.value) {
             (true, _) => of(before),
             (false, ClockSource::Crystal { .. }) => longest(),
             (false, _) => of(&factory),

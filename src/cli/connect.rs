@@ -13,7 +13,7 @@ use super::progress::Progress;
 use super::stop::{Code, Stop};
 use super::typed::command_again;
 use crate::algorithm::avr_spi::Wiring;
-use crate::board::{Board, Chip, demo_names, generic_board, refused_chips};
+use crate::board::{Board, Chip, Stated, demo_names, generic_board, refused_chips};
 use crate::bus::{Bus, BusError};
 use crate::job::{Bench, JobError, go_on};
 use crate::link::{Client, OpenError, SerialServerWire, SerialWire, SpeedWire, TcpWire, UsbWire, Waiting, usb_device};
@@ -153,11 +153,12 @@ impl Context {
         Ok(Connected { bus, board, chip, via: place.to_string(), board_from, bytes_per_second, hold })
     }
 
-    /// Reads a chip of which nothing is known, at the bridge that `--via` names. Where several parts have its ID, it asks.
+    /// Reads a chip of which nothing is known, at the bridge that `--via` names. Where several parts have its ID, it asks, and the part is
+    /// told and not read.
     ///
     /// # Errors
     /// As [`Context::connect`]; or nobody has described a chip with this ID.
-    pub fn read_unknown_chip(&self, named: Option<&str>) -> Result<(Observed, Chip), Stop> {
+    pub fn read_unknown_chip(&self, named: Option<&str>) -> Result<(Observed, Stated<Chip>), Stop> {
         // Every chip is entered in the same way and says its ID; of another chip nothing else is read.
         let any = self.catalog.board(&generic_board("ATmega328P"))?;
         let mut connected = self.connect_to(&self.place()?, Some((any, "assumed")))?;
@@ -179,7 +180,7 @@ impl Context {
         }
         let chip = connected.chip.clone();
         connected.close()?;
-        Ok((observed, chip))
+        Ok((observed, if parts.len() == 1 { Stated::read(chip) } else { Stated::told(chip) }))
     }
 
     fn sim_bridge(&self, name: &str) -> Result<Bridge, Stop> {

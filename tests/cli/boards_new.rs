@@ -8,7 +8,14 @@ fn a_chip_that_is_read_becomes_a_board() {
     home.run("boards new kiln --via sim:vent").exits(0).says("of its values were read").says("Next: farrier boards show kiln");
     let file = std::fs::read_to_string(home.path().join("boards/kiln.toml")).expect("the file");
     assert!(file.contains("chip = \"ATmega1284P\" # read: ID 1E 97 05"), "{file}");
-    assert!(file.contains("hz = 1000000 # read") && file.contains("brown-out = \"off\" # read"), "{file}");
+    // The chip tells which of its clocks it runs on, and not how fast that is.
+    for line in ["source = \"internal\" # read", "source_hz = 8000000 # assumed: from the chip file", "brown-out = \"off\" # read"] {
+        assert!(file.contains(&format!("\n{line}")), "{line}\n{file}");
+    }
+    assert!(file.contains("\nhz = 1000000 # assumed: from the chip file\n"), "{file}");
+    home.run("boards new warm --via sim:vent --hz 1MHz").exits(0);
+    let told = std::fs::read_to_string(home.path().join("boards/warm.toml")).expect("the file");
+    assert!(told.contains("\nhz = 1000000 # told\n") && told.contains("source = \"internal\" # read"), "{told}");
     home.run("boards show kiln").exits(0).says("kiln: a board with an ATmega1284P");
     home.run(&format!("boards check {}", home.path().join("boards/kiln.toml").display())).exits(0).says("is right");
     home.run("inspect --board kiln --via sim:vent").exits(0).says("kiln (ATmega1284P), named by --board");
@@ -87,6 +94,9 @@ fn from_a_chip_to_a_loader_and_back() {
         .says("is that of ATmega644P and ATmega644PA, and not of ATmega328P");
     let told = "--clock crystal --hz 20MHz --reserve 2048 --baud 57600";
     home.run(&format!("boards new kiln --via sim:bare --chip ATmega644P {told}")).exits(0);
+    // The ID is that of two parts, so which it is was told.
+    let file = std::fs::read_to_string(home.path().join("boards/kiln.toml")).expect("the file");
+    assert!(file.contains("chip = \"ATmega644P\" # told: ID 1E 96 0A was read\n"), "{file}");
     home.run("boards show kiln").exits(0).says("loader for 20 MHz, UART0, 57600 baud");
     home.run("sim new bench --board kiln").exits(0);
     home.run("loader install --via sim:bench --yes").exits(0).says("loader for 20 MHz, UART0, 57600 baud");
@@ -215,6 +225,11 @@ fn a_board_is_named_where_its_chip_or_its_name_is_given() {
     // Neither bears a crystal of 16 MHz.
     for part in ["ATmega161", "AT90SCR100"] {
         home.run(&format!("boards new hut --chip {part} --clock crystal")).exits(2).says("--clock crystal --hz 8MHz");
+    }
+    home.run("boards new lamp --chip ATtiny13 --clock internal --hz 1.2MHz").exits(0);
+    let file = std::fs::read_to_string(home.path().join("boards/lamp.toml")).expect("the file");
+    for line in ["source_hz = 9600000 # assumed: from the chip file", "hz = 1200000 # told", "clock-divider = \"on\" # told"] {
+        assert!(file.contains(&format!("\n{line}")), "{line}\n{file}");
     }
     // Only one thing can run it, so only how fast is open.
     home.run("boards new hut --chip ATA5795").exits(2).says("farrier boards new hut --chip ATA5795 --hz 4MHz");

@@ -59,14 +59,15 @@ fn draft(chip: &Chip, reserved: Option<Span>, clock: ClockSetting) -> Option<Boa
         chip: Stated::told(chip),
         configuration: None,
         supply: Stated::told(supply(chip)),
-        clock: Stated::told(clock),
+        source: Stated::told(clock.source),
+        hz: Stated::told(clock.hz),
         clock_known: None,
         reservation: Stated::told(reservation),
         drives: Vec::new(),
         settings: Stated::assumed(Some(Span::first(chip.eeprom.bytes))),
         console: None,
     };
-    let (board, chip) = can_run(chip, draft.clock.value).then(|| read_board(&draft.write().text, |_| Ok(chip.clone())).ok())??;
+    let (board, chip) = can_run(chip, draft.clock()).then(|| read_board(&draft.write().text, |_| Ok(chip.clone())).ok())??;
     let fits = reserved.is_none() || loader(SERIAL_LOADER, &board, &chip).is_ok_and(|built| built.speed.fits());
     fits.then_some(board)
 }

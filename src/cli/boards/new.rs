@@ -9,8 +9,8 @@ use super::super::stop::Stop;
 use super::super::typed::{command_again, command_with};
 use super::answers::{Question, clock_setting, example, frequency, possible, sources};
 use crate::board::{
-    BAUD, Chip, ClockSetting, Draft, DraftConsole, DraftReservation, Drafted, LineSpeed, SERIAL_LOADER, Stated, clock_of, loader_bytes,
-    read_board,
+    BAUD, Chip, ClockSetting, ClockSource, Draft, DraftConsole, DraftReservation, Drafted, LineSpeed, SERIAL_LOADER, Stated, clock_of,
+    loader_bytes, read_board,
 };
 use crate::image::{ByteAddress, Span};
 use crate::plan::Observed;
@@ -86,6 +86,9 @@ impl Source {
         }
     }
 }
+
+/// What runs a chip and how fast, each with how it is known, and what its owner says of that.
+type Clock = (Stated<ClockSource>, Stated<Hertz>, Option<String>);
 
 /// Flash for a loader, if any, and how that is known.
 type Reserved = Stated<Option<DraftReservation>>;
@@ -163,7 +166,7 @@ impl New {
     fn find(&self, context: &Context) -> Result<Found, Stop> {
         if context.global.via.is_some() {
             let (observed, chip) = context.read_unknown_chip(self.chip.as_deref())?;
-            return Ok(Found { chip: Stated::read(chip), observed: Some(observed) });
+            return Ok(Found { chip, observed: Some(observed) });
         }
         if self.chip.is_none() && !ask::somebody_there() {
             return Err(Stop::usage("which chip the board has is not known")
@@ -187,7 +190,7 @@ impl New {
         let own = format!("a board with an {}", chip.part);
         let summary = Question { option: "--summary", told: self.summary.clone(), asks: "What is the board, in a line?", assumed: &own }
             .answer(text)?;
-        let (clock, clock_known) = self.clock(chip, configuration.as_deref())?;
+        let (source, hz, clock_known) = self.clock(chip, configuration.as_deref())?;
         let supply = self.supply(context, found)?;
         let reservation = self.reservation(chip, configuration.as_deref())?;
         let told = Some(self.drives.join(",")).filter(|drives| !drives.is_empty());
@@ -195,14 +198,15 @@ impl New {
         let drives = Question { option: "--drives", told, asks, assumed: "" }.answer(text)?.value;
         let drives = drives.split(',').map(str::trim).filter(|what| !what.is_empty()).map(str::to_owned).collect();
         let settings = self.settings(chip)?;
-        let (reservation, console) = self.console(clock.value.hz, reservation)?;
+        let (reservation, console) = self.console(hz.value, reservation)?;
         Ok(Draft {
             name: self.name.clone(),
             summary,
             chip: Stated { value: chip, basis: found.chip.basis },
             configuration,
             supply,
-            clock,
+            source,
+            hz,
             clock_known,
             reservation,
             drives,
@@ -211,33 +215,34 @@ impl New {
         })
     }
 
-    fn clock(&self, chip: &Chip, configuration: Option<&[u8]>) -> Result<(Stated<ClockSetting>, Option<String>), Stop> {
+    fn clock(&self, chip: &Chip, configuration: Option<&[u8]>) -> Result<Clock, Stop> {
         let now = configuration.and_then(|bytes| clock_of(chip, bytes));
         if let (None, Some(now), false) = (self.clock, now, ask::somebody_there())
             && self.hz.is_none_or(|hz| hz == now.hz)
         {
-            // Where no fuse chooses it, nothing of it was read.
-            let clock = if chip.own_clock.is_some() { Stated::assumed(now) } else { Stated::read(now) };
-            return Ok((clock, self.clock_known.clone()));
+            // Where no fuse chooses it, nothing of it was read; and how fast it runs stands in no chip.
+            let source = if chip.own_clock.is_some() { Stated::assumed(now.source) } else { Stated::read(now.source) };
+            let hz = self.hz.map_or(Stated::assumed(now.hz), Stated::told);
+            return Ok((source, hz, self.clock_known.clone()));
         }
-        let setting = self.setting(chip, now)?;
+        let (source, hz) = self.setting(chip, now)?;
         let known = Question {
             option: "--clock-known",
             told: self.clock_known.clone(),
             asks: "How is that known (printed on the crystal, measured)?",
             assumed: "",
         };
-        Ok((Stated::told(setting), Some(known.answer(text)?.value).filter(|known| !known.is_empty())))
+        Ok((source, hz, Some(known.answer(text)?.value).filter(|known| !known.is_empty())))
     }
 
     /// What should run the chip, and how fast: asked again until it is a clock that the chip can have.
-    fn setting(&self, chip: &Chip, now: Option<ClockSetting>) -> Result<ClockSetting, Stop> {
-        let (mut source, mut hz) = (self.clock, self.hz);
+    fn setting(&self, chip: &Chip, now: Option<ClockSetting>) -> Result<(Stated<ClockSource>, Stated<Hertz>), Stop> {
+        let (mut source, mut hz) = (self.clock.map(Stated::told), self.hz.map(Stated::told));
         loop {
             let source = source.take().map_or_else(|| self.source(chip, now), Ok)?;
-            let hz = hz.take().map_or_else(|| speed(chip, source, now), Ok)?;
-            match clock_setting(chip, source, hz) {
-                Ok(setting) => return Ok(setting),
+            let hz = hz.take().map_or_else(|| speed(chip, source.value, now), Ok)?;
+            match clock_setting(chip, source.value, hz.value) {
+                Ok(setting) => return Ok((Stated { value: setting.source, basis: source.basis }, hz)),
                 Err(why) if ask::somebody_there() => output::remark(&why),
                 Err(why) => return Err(Stop::usage(format!("--clock and --hz: {why}"))),
             }
@@ -245,10 +250,10 @@ impl New {
     }
 
     /// What should run the chip; `now` it may run on its own oscillator.
-    fn source(&self, chip: &Chip, now: Option<ClockSetting>) -> Result<Source, Stop> {
+    fn source(&self, chip: &Chip, now: Option<ClockSetting>) -> Result<Stated<Source>, Stop> {
         let sources = sources(chip);
         if let [only] = sources.as_slice() {
-            return Ok(*only);
+            return Ok(Stated::assumed(*only));
         }
         if !ask::somebody_there() {
             let first = sources.first().copied().unwrap_or(Source::Internal);
@@ -264,7 +269,7 @@ impl New {
         let choices: Vec<String> = sources.iter().map(|source| source.words().to_owned()).collect();
         let now = now.map(|now| format!(" Now it runs on its own oscillator, {} for the firmware.", now.hz)).unwrap_or_default();
         let chosen = ask::choose(&format!("What should run the chip?{now}"), None, &choices)?;
-        Ok(sources[chosen])
+        Ok(Stated::told(sources[chosen]))
     }
 
     fn supply(&self, context: &Context, found: &Found) -> Result<Stated<Millivolts>, Stop> {
@@ -372,7 +377,7 @@ fn write(file: &Path, drafted: &Drafted) -> Result<(), Stop> {
 }
 
 /// How fast the chip should run.
-fn speed(chip: &Chip, source: Source, now: Option<ClockSetting>) -> Result<Hertz, Stop> {
+fn speed(chip: &Chip, source: Source, now: Option<ClockSetting>) -> Result<Stated<Hertz>, Stop> {
     // A crystal's frequency has nothing to do with that of the chip's own oscillator.
     let running = now.filter(|_| source == Source::Internal).map(|now| now.hz.to_string()).unwrap_or_default();
     if running.is_empty() && !ask::somebody_there() {
@@ -381,7 +386,7 @@ fn speed(chip: &Chip, source: Source, now: Option<ClockSetting>) -> Result<Hertz
             .command(command_with("--hz", &example(chip, source))));
     }
     let asks = format!("How fast, as the firmware sees it ({})?", possible(chip, source));
-    Ok(Question { option: "--hz", told: None, asks: &asks, assumed: &running }.answer(frequency)?.value)
+    Question { option: "--hz", told: None, asks: &asks, assumed: &running }.answer(frequency)
 }
 
 /// An answer that is taken as it is.
