@@ -57,7 +57,7 @@ application frost atmega328p 8000000
 parts=(
 at90can128 at90can32 at90can64 at90pwm216 at90pwm2b at90pwm316 at90pwm3b at90scr100 at90usb1286 at90usb1287
 at90usb162 at90usb646 at90usb647 at90usb82 ata6612c=atmega88 ata6613c=atmega168 ata6614q=atmega328p atmega128
-atmega1280 atmega1281 atmega1284 atmega1284p atmega1284rfr2 atmega128a atmega128rfa1 atmega128rfr2 atmega16
+atmega1280 atmega1281 atmega1284 atmega1284p atmega1284rfr2 atmega128a atmega128rfa1 atmega128rfr2 atmega16 atmega161
 atmega162 atmega163 atmega164a atmega164p atmega164pa atmega165 atmega165a atmega165p atmega165pa atmega168 atmega168a
 atmega168p atmega168pa atmega168pb=atmega168pa atmega169 atmega169a atmega169p atmega169pa atmega16a atmega16m1 atmega16u2
 atmega16u4 atmega2560 atmega2561 atmega2564rfr2 atmega256rfr2 atmega32 atmega323 atmega324a atmega324p atmega324pa
@@ -65,7 +65,8 @@ atmega324pb=atmega324pa atmega325 atmega3250 atmega3250a atmega3250p atmega3250p
 atmega328 atmega328p atmega328pb=atmega328p atmega329 atmega3290 atmega3290a atmega3290p atmega3290pa atmega329a
 atmega329p atmega329pa atmega32a atmega32c1 atmega32m1 atmega32u2 atmega32u4 atmega32u6 atmega64 atmega640 atmega644 atmega644a atmega644p
 atmega644pa atmega644rfr2 atmega645 atmega6450 atmega6450a atmega6450p atmega645a atmega645p atmega649 atmega6490
-atmega6490a atmega6490p atmega649a atmega649p atmega64a atmega64c1 atmega64m1 atmega64rfr2 atmega8 atmega8515 atmega8535 atmega88
+atmega6490a atmega6490p atmega649a atmega649p atmega64a atmega64c1 atmega64hve atmega64hve2 atmega64m1 atmega64rfr2
+atmega8 atmega8515 atmega8535 atmega88
 atmega88a atmega88p atmega88pa atmega88pb=atmega88pa atmega8a atmega8u2 attiny828
 )
 

@@ -4,6 +4,8 @@
 #include <avr/io.h>
 #if defined(UCSR0A) && defined(UBRR0L)
 usart 0;UCSR0A;UCSR0B;UBRR0L;UBRR0H;UDR0
+#elif defined(UCSR0A) && defined(UBRR0)
+usart 0;UCSR0A;UCSR0B;UBRR0;UBRRH;UDR0
 #elif defined(UCSRA) && defined(UBRRL)
 usart 0;UCSRA;UCSRB;UBRRL;UBRRH;UDR
 #elif defined(UCSRA) && defined(UBRR)
@@ -13,6 +15,9 @@ usart 0;LINCR;LINCR;LINBRRL;LINBRRH;LINDAT
 #endif
 #if defined(UCSR1A) && defined(UBRR1L)
 usart 1;UCSR1A;UCSR1B;UBRR1L;UBRR1H;UDR1
+#endif
+#if defined(UCSR1A) && defined(UBRR1) && !defined(UBRR1L)
+usart 1;UCSR1A;UCSR1B;UBRR1;UBRRH;UDR1
 #endif
 #if defined(UCSR2A) && defined(UBRR2L)
 usart 2;UCSR2A;UCSR2B;UBRR2L;UBRR2H;UDR2

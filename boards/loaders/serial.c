@@ -19,6 +19,14 @@
 // Sources: ATmega48A/PA/88A/PA/168A/PA/328/P datasheet (8271), ATmega164A..1284P (8272), ATmega640..2561 (2549), ATmega8 (2486),
 // ATmega128 (2467), sections on the USART, the watchdog and self-programming, ATmega16M1..64C1 (8209), section on the LIN/UART
 // controller (from memory); where parts differ, avr-libc's headers say how; XMODEM-CRC as its public description has it.
+//
+// ATmega161 (1228). Checked, avr-libc's iom161.h and boot.h: its registers; SPMCR has no bit that would lock or enable a section; 0xFFFF
+// and NOP follow an SPM; WDRF has no name, so MCUSR is left alone. From memory: WDRF holds nothing on there, the CPU stands still during
+// an erase or a write, and UBRRH has the high bits of UART0 below and those of UART1 above.
+//
+// ATmega64HVE and ATmega64HVE2. Checked, the vendor's description of the latter in the crate avr-mcu 0.3.5: TCW1, and that Timer1's
+// clock is chosen as elsewhere; avr-libc's headers: bits and order of the LIN controller's registers. From memory: with TCW1 the timer
+// counts and is written as elsewhere, as in its kin (8042); the LIN controller works as 8209 has it.
 
 #include <avr/boot.h>
 #include <avr/io.h>
@@ -49,7 +57,12 @@ enum { UNIT = PAGE < BLOCK ? BLOCK : PAGE, BLOCKS_A_UNIT = UNIT / BLOCK };
 #elif defined(UCSR0A)
 #define FIRST_STATUS UCSR0A
 #define FIRST_CONTROL UCSR0B
+#ifdef UBRR0L
 #define FIRST_DIVISOR UBRR0L
+#else
+#define FIRST_DIVISOR UBRR0 // ATmega161: and one UBRRH for two UARTs
+#define HIGH_OF_BOTH
+#endif
 #define FIRST_DATA UDR0
 #elif defined(UCSR1A)
 #define FIRST_STATUS UCSR1A
@@ -255,7 +268,9 @@ static bool receive_block(uint8_t *number, uint8_t *into)
 __attribute__((noinline)) static void settle(void)
 {
     boot_spm_busy_wait();
+#if defined(RWWSRE) || defined(ASRE) // not on ATmega161
     boot_rww_enable();
+#endif
 }
 
 static void erase(address at)
@@ -420,6 +435,9 @@ __attribute__((noreturn)) static void start_application(void)
     DIVISOR = 0;
     TCCR1B = 0;
     TCNT1 = 0;
+#ifdef TCW1
+    TCCR1A = 0;
+#endif
     TIFR1 = TIFR1; // clears every flag
     SPMCSR = 0;
 #ifdef RAMPZ
@@ -436,18 +454,24 @@ __attribute__((noreturn)) static void start_application(void)
 __attribute__((noreturn, used)) void run(void)
 {
     wdt_reset();
+#ifdef WDRF
     RESET_CAUSE &= (uint8_t)~_BV(WDRF); // WDRF holds WDE on
+#endif
 #ifdef WDCE
     WDTCSR = _BV(WDCE) | _BV(WDE);
     WDTCSR = 0;
 #else
-    wdt_disable(); // ATtiny828: another key opens the register
+    wdt_disable(); // older parts: the bit has another name; ATtiny828: another key opens the register
 #endif
 
     for (uint8_t n = 0; n < sizeof set; n++)
         ((uint8_t *)&set)[n] = read_flash(PARAMETERS + n);
     uart = set.uart;
+#ifdef HIGH_OF_BOTH
+    *set.high = (set.divisor >> 8) * 0x11; // the same four bits for either
+#else
     *set.high = set.divisor >> 8;
+#endif
     DIVISOR = set.divisor;
 #ifdef LINCR
     CLOCKS_A_BIT = _BV(LDISR) | (set.speed ? 8 : 16);
@@ -455,6 +479,9 @@ __attribute__((noreturn, used)) void run(void)
 #else
     STATUS = set.speed;
     CONTROL = RECEIVER | TRANSMITTER;
+#endif
+#ifdef TCW1
+    TCCR1A = _BV(TCW1); // ATmega64HVE: else it counts 8 bits
 #endif
     TCCR1B = _BV(CS12) | _BV(CS10);
 

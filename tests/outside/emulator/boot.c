@@ -1,7 +1,7 @@
 // Runs a flash image in libsimavr and lets a test talk to one of its USARTs. Built by tests/outside/emulator.rs with
 // `cc -O2 boot.c -lsimavr`; a program of its own, so that the library's licence stays out of the product.
 //
-//   boot PART                                            `known` or `unknown`: whether the library has it
+//   boot PART                                            `known`, `related` or `unknown`: whether the library has it, or a relative
 //   boot PART HERTZ BAUD FLASH.bin RESET_AT NRWW USART
 //
 // RESET_AT is the byte address where reset starts, as the fuses say; NRWW that of the largest boot section, which is the NRWW section;
@@ -22,6 +22,12 @@
 //
 // Time is the chip's: nothing here looks at a clock. What a chip would not forgive ends the program with `fault` and a sentence.
 //
+// Three parts that it lacks run here as a relative that it has. All that a loader uses is at the same place in both, as avr-libc's headers
+// say, but for what is put right here:
+// - ATmega161 as ATmega16: TOV1 is another bit of TIFR. Its CPU stops while any page is programmed, and no section is locked: from memory;
+// - ATmega64HVE and ATmega64HVE2 as ATmega16M1: they have more memory, and their LIN controller is 8 lower. Timer1 counts 16 bits in any
+//   case, so what TCW1 does there is not tried.
+//
 // Where the library is kinder than the datasheet, or wrong, this file corrects it:
 // - it counts a parity bit in every UART frame, and takes U2X as it was when UBRR was written;
 // - it loses UDRE for good when the transmitter is switched off;
@@ -36,6 +42,7 @@
 #include <simavr/avr_flash.h>
 #include <simavr/avr_ioport.h>
 #include <simavr/avr_lin.h>
+#include <simavr/avr_timer.h>
 #include <simavr/avr_uart.h>
 #include <simavr/sim_avr.h>
 #include <simavr/sim_core.h>
@@ -57,6 +64,7 @@ static avr_lin_t *lin;
 static avr_flash_t *self_programming;
 static avr_irq_t *uart_in;
 static uint32_t nrww_start, page_size, baud, hurry = 1;
+static enum { ITSELF, LIKE_MEGA16, LIKE_MEGA16M1 } kind;
 
 static uint8_t sent[1 << 16];
 static size_t sent_count;
@@ -104,10 +112,25 @@ static avr_cycle_count_t line_byte_cycles(void)
     return (avr_cycle_count_t)avr->frequency * 10 / baud / hurry;
 }
 
+// Puts a LIN controller's registers `by` lower than the library has them.
+static void move_lin(unsigned by)
+{
+    avr_uart_t *with = &lin->uart;
+    avr_regbit_t *bits[] = {&lin->lena, &lin->ldisr, &lin->lbt, &with->rxen, &with->txen, &with->rxc.enable, &with->rxc.raised,
+                            &with->txc.enable, &with->txc.raised};
+    avr_io_addr_t *registers[] = {&lin->r_linbtr, &lin->r_linbrrh, &lin->r_linbrrl, &with->r_udr};
+    for (size_t n = 0; n < sizeof bits / sizeof *bits; n++)
+        bits[n]->reg -= by;
+    for (size_t n = 0; n < sizeof registers / sizeof *registers; n++)
+        *registers[n] -= by;
+}
+
 // In the place of the library's. Registers and bits are its own table's, but for where the status is.
 void avr_lin_init(avr_t *of, avr_lin_t *port)
 {
     lin = port;
+    if (kind == LIKE_MEGA16M1)
+        move_lin(8);
     lin->uart.r_ucsra = lin->uart.rxc.raised.reg;
     lin->uart.r_ucsrb = lin->lena.reg;
     lin->uart.fe = lin->uart.rxc.raised;
@@ -125,7 +148,7 @@ static void correct_uart(void)
     if (!avr_regbit_get(avr, uart->txen))
         avr->data[uart->r_ucsra] |= UDRE;
     // Start bit, eight data bits, stop bit.
-    uint32_t divisor = (avr->data[uart->ubrrh.reg] << 8 | avr->data[uart->ubrrl.reg]) + 1;
+    uint32_t divisor = ((avr->data[uart->ubrrh.reg] & 0x0F) << 8 | avr->data[uart->ubrrl.reg]) + 1;
     uart->cycles_per_byte = 10 * divisor * (avr->data[uart->r_ucsra] & U2X ? 8 : 16) / hurry;
 }
 
@@ -385,9 +408,37 @@ static void load(const char *path)
     fclose(file);
 }
 
+// The part, or the relative of one that the library lacks.
+static avr_t *make(const char *part)
+{
+    avr_t *made = avr_make_mcu_by_name(part);
+    if (made)
+        return made;
+    if (strcmp(part, "atmega161") == 0)
+        kind = LIKE_MEGA16;
+    if (strcmp(part, "atmega64hve") == 0 || strcmp(part, "atmega64hve2") == 0)
+        kind = LIKE_MEGA16M1;
+    if (kind != ITSELF)
+        made = avr_make_mcu_by_name(kind == LIKE_MEGA16 ? "atmega16" : "atmega16m1");
+    if (made && kind == LIKE_MEGA16M1)
+        made->flashend = 0xFFFF, made->ramend = 0x10FF;
+    return made;
+}
+
+// TOV1 and OCF2 change places.
+static void correct_tifr(avr_timer_t *timer)
+{
+    if (timer->name == '1')
+        timer->overflow.raised.bit = 7;
+    if (timer->name == '2')
+        timer->comp[0].interrupt.raised.bit = 2;
+}
+
 static void find_modules(char usart)
 {
     for (avr_io_t *module = avr->io_port; module; module = module->next) {
+        if (strcmp(module->kind, "timer") == 0 && kind == LIKE_MEGA16)
+            correct_tifr((avr_timer_t *)module);
         if (strcmp(module->kind, "flash") == 0)
             self_programming = (avr_flash_t *)module;
         if (strcmp(module->kind, "uart") == 0 && ((avr_uart_t *)module)->name == usart)
@@ -409,13 +460,13 @@ int main(int count, char **arguments)
     avr_global_logger_set(log_nothing);
     int replies = dup(STDOUT_FILENO);
     dup2(STDERR_FILENO, STDOUT_FILENO); // the library prints while it sets a part up
-    avr = avr_make_mcu_by_name(arguments[1]);
+    avr = make(arguments[1]);
     if (avr && count > 2)
         avr_init(avr);
     fflush(stdout);
     dup2(replies, STDOUT_FILENO);
     if (count == 2) {
-        puts(avr ? "known" : "unknown");
+        puts(!avr ? "unknown" : kind == ITSELF ? "known" : "related");
         return 0;
     }
     if (!avr)
@@ -425,7 +476,7 @@ int main(int count, char **arguments)
     load(arguments[4]);
     avr->codeend = avr->flashend;
     avr->reset_pc = avr->pc = strtoul(arguments[5], NULL, 0);
-    nrww_start = strtoul(arguments[6], NULL, 0);
+    nrww_start = kind == LIKE_MEGA16 ? 0 : strtoul(arguments[6], NULL, 0);
     avr->sleep = sleep_nothing;
     avr->run_cycle_limit = 1;
     char usart = *arguments[7];
