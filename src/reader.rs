@@ -424,6 +424,31 @@ pub(crate) fn is_name(text: &str) -> bool {
         && text.bytes().all(|b| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'-')
 }
 
+/// How alike two names must be, from 0 to 1, to be offered instead. By trial: one wrong letter in five scores higher, two unrelated names
+/// lower.
+const ALIKE: f64 = 0.75;
+
+/// How many names a mistyped one is answered with at most.
+pub const OFFERED: usize = 4;
+
+/// The names most like a mistyped one, or with it in them, the best first; perhaps none.
+pub fn nearest<'n>(mistyped: &str, names: impl IntoIterator<Item = &'n str>) -> Vec<&'n str> {
+    let wanted = mistyped.to_lowercase();
+    let alike = |name: &'n str| (strsim::jaro_winkler(&name.to_lowercase(), &wanted), name);
+    let mut near: Vec<(f64, &str)> = names.into_iter().map(alike).collect();
+    near.retain(|(alike, name)| *alike >= ALIKE || (wanted.len() > 2 && name.to_lowercase().contains(&wanted)));
+    near.sort_by(|(a, _), (b, _)| b.total_cmp(a));
+    near.into_iter().map(|(_, name)| name).take(OFFERED).collect()
+}
+
+/// Those names as the end of a sentence; nothing where there are none.
+pub fn near_it<N: AsRef<str>>(near: &[N]) -> String {
+    match near {
+        [] => String::new(),
+        near => format!("; near it: {}", one_of(near.iter().map(AsRef::as_ref))),
+    }
+}
+
 /// `a, b or c`.
 pub(crate) fn one_of<'a>(names: impl Iterator<Item = &'a str>) -> String {
     let names: Vec<&str> = names.collect();

@@ -10,7 +10,7 @@ use super::generic::{self, generic_board};
 use super::known_chips::{known_chips, refused_chips};
 use super::layout::Board;
 use super::texts::BoardTexts;
-use crate::reader::{FileError, is_name, one_of, read_file};
+use crate::reader::{FileError, is_name, near_it, nearest, one_of, read_file};
 use include_dir::{Dir, include_dir};
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -19,9 +19,6 @@ static BUILT_IN: Dir = include_dir!("$CARGO_MANIFEST_DIR/boards");
 
 /// Folders of built-in boards, in the order in which listings show them.
 const BOARD_FOLDERS: [&str; 2] = ["demo", "bridge-boards"];
-
-/// How many names an error offers.
-const OFFERED: usize = 4;
 
 /// Where the kinds of bridge are described.
 const BRIDGE_FOLDER: &str = "bridges";
@@ -57,7 +54,7 @@ pub enum CatalogError {
         generic_board(part)
     )]
     UnknownBoard { name: String, known: Vec<String>, part: &'static str },
-    #[error("there is no chip file for \"{part}\"; near it: {}; all: `farrier boards chips`", one_of(near.iter().map(String::as_str)))]
+    #[error("there is no chip file for \"{part}\"{}; all: `farrier boards chips`", near_it(near))]
     UnknownChip { part: String, near: Vec<String> },
     #[error("farrier knows the {part} and does not program it, because {reason}")]
     RefusedChip { part: String, reason: String },
@@ -129,7 +126,11 @@ impl Catalog {
         let stem = part.to_ascii_lowercase();
         let unknown = || match refused_chips().iter().find(|refused| refused.part.eq_ignore_ascii_case(part)) {
             Some(refused) => CatalogError::RefusedChip { part: refused.part.clone(), reason: refused.reason.clone() },
-            None => CatalogError::UnknownChip { part: part.into(), near: self.near(part) },
+            None => {
+                let parts = self.chip_parts();
+                let near = nearest(part, parts.iter().map(String::as_str)).into_iter().map(str::to_owned).collect();
+                CatalogError::UnknownChip { part: part.into(), near }
+            }
         };
         if !stem.bytes().all(|byte| byte.is_ascii_alphanumeric()) {
             return Err(unknown());
@@ -266,18 +267,6 @@ impl Catalog {
     fn own_chips(&self) -> Vec<String> {
         let own = self.own.as_ref().and_then(|folder| fs::read_dir(folder.join("chips")).ok());
         own.into_iter().flatten().flatten().filter_map(|entry| stem(&entry.path())).collect()
-    }
-
-    /// The part numbers that look most like this one.
-    fn near(&self, part: &str) -> Vec<String> {
-        let wanted = part.to_ascii_lowercase();
-        let mut parts = self.chip_parts();
-        parts.sort_by(|a, b| {
-            let alike = |part: &String| strsim::jaro_winkler(&part.to_ascii_lowercase(), &wanted);
-            alike(b).total_cmp(&alike(a))
-        });
-        parts.truncate(OFFERED);
-        parts
     }
 }
 

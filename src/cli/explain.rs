@@ -6,6 +6,7 @@ use super::words::{WORDS, Word};
 use super::{explain_last, output};
 use crate::diagnosis::CauseKind;
 use crate::finding::{Kind, Severity};
+use crate::reader::{near_it, nearest};
 use clap::Args;
 use serde_json::{Value, json};
 use std::process::ExitCode;
@@ -68,18 +69,11 @@ fn list(context: &Context) {
 
 /// A name that nothing has.
 #[derive(Debug, PartialEq, Eq, thiserror::Error)]
-#[error("no finding and no word is called {asked:?}{}", in_words(near))]
+#[error("no finding and no word is called {asked:?}{}", near_it(near))]
 pub struct Unknown {
     pub asked: String,
     /// The names most like it, the best first; perhaps none.
     pub near: Vec<&'static str>,
-}
-
-fn in_words(near: &[&str]) -> String {
-    match near {
-        [] => String::new(),
-        near => format!("; near it: {}", near.join(", ")),
-    }
 }
 
 /// Something that can be explained.
@@ -89,12 +83,6 @@ pub enum Entry {
     Cause(CauseKind),
     Word(&'static Word),
 }
-
-/// How alike two names must be, from 0 to 1, to be offered instead. By trial: one wrong letter in five scores higher, two unrelated names
-/// lower.
-const ALIKE: f64 = 0.75;
-/// How many are offered.
-const OFFERED: usize = 3;
 
 /// Everything that can be explained: findings and causes in the order of their tables, then words.
 pub fn all() -> impl Iterator<Item = Entry> {
@@ -108,12 +96,9 @@ pub fn all() -> impl Iterator<Item = Entry> {
 /// The names most like it.
 pub fn find(asked: &str) -> Result<Entry, Unknown> {
     let wanted = plain(asked);
-    all().find(|entry| plain(entry.name()) == wanted).ok_or_else(|| {
-        let mut near: Vec<_> = all().map(|entry| (strsim::jaro_winkler(&plain(entry.name()), &wanted), entry.name())).collect();
-        near.retain(|(alike, name)| *alike >= ALIKE || (wanted.len() > 2 && plain(name).contains(&wanted)));
-        near.sort_by(|(a, _), (b, _)| b.total_cmp(a));
-        Unknown { asked: asked.to_owned(), near: near.into_iter().map(|(_, name)| name).take(OFFERED).collect() }
-    })
+    all()
+        .find(|entry| plain(entry.name()) == wanted)
+        .ok_or_else(|| Unknown { asked: asked.to_owned(), near: nearest(asked.trim(), all().map(Entry::name)) })
 }
 
 fn plain(name: &str) -> String {
@@ -219,7 +204,7 @@ mod tests {
         assert!(near("locked").contains(&"readout-locked"));
         assert_eq!(near("zzzz"), Vec::<&str>::new());
         assert_eq!(near(""), Vec::<&str>::new());
-        assert!(near("settings").len() <= OFFERED);
+        assert!(near("settings").len() <= crate::reader::OFFERED);
         let error = find("wrong-chop").expect_err("no entry has this name").to_string();
         assert!(error.starts_with("no finding and no word is called \"wrong-chop\"; near it: wrong-chip"), "{error}");
     }

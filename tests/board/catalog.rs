@@ -53,7 +53,7 @@ fn an_own_chip_serves_an_own_board() {
     let (_folder, catalog) = own(&[("least.toml", &board), ("chips/sample8.toml", CHIP)]);
     assert_eq!(catalog.board("least").unwrap().1.part, "Sample8");
     let unknown = catalog.chip("Sample9").unwrap_err().to_string();
-    assert!(unknown.starts_with("there is no chip file for \"Sample9\"; near it: sample8, "), "{unknown}");
+    assert!(unknown.starts_with("there is no chip file for \"Sample9\"; near it: sample8; "), "{unknown}");
 }
 
 #[test]
