@@ -34,13 +34,14 @@ fn why_not(kind: &str, board: &Board, chip: &Chip) -> Option<String> {
     let used = board.expected_configuration(chip, &chip.factory_configuration());
     let as_used = |symbol: &str, bits: u8| chip.fields.iter().any(|field| field.symbol == symbol && field.bits_in(&used) == Some(bits));
     let values = |role| chip.field_for(role).map_or(&[][..], |field| &field.values);
+    let unreserved = || board.reservation.is_none().then(|| "it reserves no flash for a loader".to_owned());
     match kind {
-        "erased-application"
-        | "half-written-loader"
-        | "erased-loader"
-        | "overwritten-loader"
-        | "bypassed-loader"
-        | "small-boot-section" => board.reservation.is_none().then(|| "it reserves no flash for a loader".to_owned()),
+        "erased-application" | "half-written-loader" | "erased-loader" | "overwritten-loader" | "bypassed-loader" => unreserved(),
+        "small-boot-section" => unreserved().or_else(|| {
+            let (reserved, sections) = (board.reservation.as_ref()?.span.len(), &chip.boot_sections);
+            let smaller = sections.iter().any(|section| section.span.len() < reserved);
+            (!smaller).then(|| format!("{} has no boot section smaller than {reserved} bytes", chip.part))
+        }),
         "endless-watchdog" => {
             lacks("WDTON").or_else(|| as_used("WDTON", 0).then(|| "its watchdog is always on on a used board".to_owned()))
         }
