@@ -17,14 +17,18 @@ fn loader(fitted: &Fitted, board: &Board) -> String {
         Fitted::Unknown => "not known: the flash was not read".to_owned(),
         Fitted::Nothing => "none: its flash is blank".to_owned(),
         Fitted::BuiltIn(name) => format!("{name}, every byte as built in"),
+        Fitted::Known(name) => format!("{name}, every byte of it"),
         Fitted::InPart(name, _) | Fitted::Altered(name, _) => format!("{name} in part; `farrier revive` says more"),
-        Fitted::Other => "something is in its flash that is not this board's built-in loader".to_owned(),
+        Fitted::Other => match board.reservation.as_ref().and_then(|reservation| reservation.loader.as_deref()) {
+            Some(_) => "something is in its flash that is not this board's built-in loader".to_owned(),
+            None => "something is in its flash, and the board file names no built-in loader to hold it against".to_owned(),
+        },
     }
 }
 
 /// Whether something stands in the flash that the board reserves for a loader.
 pub fn has_loader(observed: &Observed, board: &Board, chip: &Chip) -> bool {
-    matches!(Fitted::of(observed, board, chip), Fitted::BuiltIn(_) | Fitted::InPart(..) | Fitted::Altered(..) | Fitted::Other)
+    !matches!(Fitted::of(observed, board, chip), Fitted::Unknown | Fitted::Nothing)
 }
 
 /// How much of a span is not blank, counted from its start to the last such byte.
@@ -74,9 +78,14 @@ fn print_loader(observed: &Observed, board: &Board, chip: &Chip) {
     let fitted = Fitted::of(observed, board, chip);
     output::say_under("Loader   ", loader(&fitted, board));
     let Some(reservation) = &board.reservation else { return };
+    let begins = reservation.span.start();
+    let leads_to = observed.configuration.as_deref().and_then(|bytes| chip.started_section(bytes)).map(Span::start);
+    if let Some(at) = leads_to.filter(|at| *at != begins && fitted != Fitted::Nothing) {
+        output::say_under("         ", format!("reset leads to {at}, and not to its beginning at {begins}: `farrier revive` says more"));
+    }
     let (built_in, there) = match fitted {
         Fitted::BuiltIn(_) => (true, true),
-        Fitted::Other => (false, true),
+        Fitted::Known(_) | Fitted::Other => (false, true),
         Fitted::Nothing => (reservation.loader.is_some(), false),
         Fitted::Unknown | Fitted::InPart(..) | Fitted::Altered(..) => return,
     };
@@ -185,6 +194,7 @@ pub fn as_json(observed: &Observed, board: &Board, chip: &Chip) -> Value {
         Fitted::Nothing => json!({"state": "none"}),
         Fitted::BuiltIn(name) => json!({"state": "built-in", "name": name}),
         Fitted::InPart(name, _) | Fitted::Altered(name, _) => json!({"state": "in-part", "name": name}),
+        Fitted::Known(name) => json!({"state": "known", "name": name}),
         Fitted::Other => json!({"state": "other"}),
     };
     let fields: Vec<Value> = observed.configuration.iter().flat_map(|bytes| chip.decode(bytes)).map(|s| setting_json(&s)).collect();

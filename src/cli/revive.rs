@@ -119,7 +119,6 @@ impl Climber<'_> {
         if let Some(stop) = open {
             return Err(stop);
         }
-        left.set(!diagnosis.remedy.left.is_empty());
         let told = Some(view::as_json(&diagnosis));
         let aim = match (diagnosis.remedy.go_on, &diagnosis.remedy.intent) {
             (Some(job), _) => Aim::EndOf(JobId(job)),
@@ -130,7 +129,10 @@ impl Climber<'_> {
             (None, None) => return self.over(bench, &seen, &diagnosis),
         };
         match seen.answer {
-            Answer::Read(observed) => Ok(Looked::Wants { observed, aim, told }),
+            Answer::Read(observed) => {
+                left.set(!diagnosis.remedy.left.is_empty());
+                Ok(Looked::Wants { observed, aim, told })
+            }
             _ => self.over(bench, &seen, &diagnosis),
         }
     }

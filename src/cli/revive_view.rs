@@ -1,5 +1,6 @@
 //! What `revive` tells, as text and as JSON.
 
+use super::board_view;
 use super::change::Scene;
 use super::console::Watched;
 use super::context::Context;
@@ -92,7 +93,12 @@ pub fn no_plan(context: &Context, scene: &Scene, (seen, diagnosis): (&Seen, &Dia
             (Some(CauseKind::SettingsBlank), None) => "farrier snapshot list".to_owned(),
             (Some(_), None) => at("revive"),
         };
+        let by_command = &diagnosis.remedy.by_command;
         match (scene.via.strip_prefix("sim:"), by_hand) {
+            _ if !by_command.is_empty() => {
+                let offers = by_command.iter().map(|(command, what)| (at(command), *what)).collect::<Vec<_>>();
+                output::next_of(&[offers, vec![board_view::look(&context.at(scene.via))]].concat());
+            }
             (Some(sim), true) => output::next_of(&[
                 (format!("farrier sim repair {sim}"), "the hand that this simulated board needs: takes its faults away"),
                 (next, "then looks again"),
@@ -101,6 +107,7 @@ pub fn no_plan(context: &Context, scene: &Scene, (seen, diagnosis): (&Seen, &Dia
         }
     }
     match code(diagnosis) {
+        ExitCode::SUCCESS if !diagnosis.remedy.left.is_empty() => ExitCode::from(Code::Differs as u8),
         ExitCode::SUCCESS => Watched::code(watched),
         wrong => wrong,
     }

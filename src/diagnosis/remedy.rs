@@ -3,7 +3,7 @@
 use super::Case;
 use super::cause::{Cause, CauseKind};
 use super::contents::{Made, of_application};
-use super::loader::own_loader;
+use super::loader::{called, own_loader};
 use super::seen::{Answer, From, Known};
 use super::snapshot::Kept;
 use crate::board::Role;
@@ -20,6 +20,8 @@ pub struct Remedy {
     pub does: Vec<String>,
     /// What no plan mends, and what would; a sentence each.
     pub left: Vec<String>,
+    /// Commands, without `farrier` and the place of the board, that do what only the user can decide, each with what it is for.
+    pub by_command: Vec<(String, &'static str)>,
     /// What --to would have to say so that a plan mends more: a snapshot that may be this board's, or `IMAGE`.
     pub say_to: Option<String>,
 }
@@ -89,11 +91,13 @@ impl<'a> Draft<'a, '_> {
         if !self.flash_from_snapshot(wanted) {
             // An application that is written takes all the flash that no loader started by reset has.
             let unstarted = self.any(&[CauseKind::LoaderBypassed, CauseKind::ResetBesideLoader]) && self.application_is_wrong();
-            if self.any(&LOADER) || unstarted {
+            if self.any(&LOADER) || (unstarted && self.made.loader_is_whole) {
                 self.loader();
             }
             self.fields();
-            if self.application_is_wrong() {
+            if self.beside_by_flash() {
+                // Reset must lead to the loader first: what lies below its section counts as the application's.
+            } else if self.application_is_wrong() {
                 self.application(wanted);
             } else if let Some(image) = self.made.before_loader.clone().filter(|_| self.any(&LOADER)) {
                 // What reset does not start counts as the application's, and part of a loader is in its way.
@@ -103,6 +107,11 @@ impl<'a> Draft<'a, '_> {
         self.settings();
         if self.has(CauseKind::LoaderUnknown) {
             self.remedy.left.push("The loader: only its owner knows whether it is one.".to_owned());
+            let install = match own_loader(self.case.board, self.case.chip) {
+                Some(_) => "loader install",
+                None => "loader install --loader FILE",
+            };
+            self.remedy.by_command.push((install.to_owned(), "put the board's own loader there"));
         }
     }
 
@@ -126,6 +135,12 @@ impl<'a> Draft<'a, '_> {
     fn application_is_wrong(&self) -> bool {
         let blank = [CauseKind::ChipErased, CauseKind::AsShipped];
         self.kinds.iter().any(|kind| of_application(*kind)) || self.any(&blank) || self.made.application_runs_on
+    }
+
+    /// The application, or a loader for which the board file reserves no flash.
+    fn flash_is_wrong(&self) -> bool {
+        let loader = self.any(&[CauseKind::LoaderMissing, CauseKind::LoaderOverwritten]);
+        self.application_is_wrong() || (loader && self.case.board.reservation.is_none())
     }
 
     /// What no plan mends, with the snapshot that may do it.
@@ -156,7 +171,7 @@ impl<'a> Draft<'a, '_> {
     /// come from there too: they go together.
     fn flash_from_snapshot(&mut self, wanted: Option<&Known>) -> bool {
         let known = wanted.or(self.made.application.filter(|known| matches!(known.from, From::Job(_))));
-        let Some(kept) = self.made.snapshot.filter(|_| known.is_none() && self.application_is_wrong()) else { return false };
+        let Some(kept) = self.made.snapshot.filter(|_| known.is_none() && self.flash_is_wrong()) else { return false };
         let mut parts = vec![Part::Flash];
         if self.settings_are_in(kept) {
             parts.push(Part::Eeprom);
@@ -193,17 +208,52 @@ impl<'a> Draft<'a, '_> {
         }
     }
 
+    /// Reset leads beside the loader, and only the flash says which section would lead to it.
+    fn beside_by_flash(&mut self) -> bool {
+        if !self.has(CauseKind::ResetBesideLoader) || self.made.fields.iter().any(|(name, _)| self.is_boot_section(name)) {
+            return false;
+        }
+        let Some((field, value)) = &self.made.by_flash else {
+            self.remedy.left.push("The boot section: no setting of this chip that is known leads reset to that beginning.".to_owned());
+            return true;
+        };
+        let set = format!("configure {field}={value}");
+        let sentence = format!(
+            "The boot section: the bytes of the flash alone say that {field} should be {value}. If that is so: `farrier {set}`, then this \
+             command again."
+        );
+        self.remedy.left.push(sentence);
+        self.remedy.by_command.push((set, "lead reset to where the flash has something begin"));
+        true
+    }
+
+    fn is_boot_section(&self, name: &str) -> bool {
+        self.case.chip.field_for(Role::BootSection).is_some_and(|field| field.name == name)
+    }
+
     fn loader(&mut self) {
-        match own_loader(self.case.board, self.case.chip) {
-            Some(loader) => {
-                self.remedy.does.push(format!("installs the loader {}, with the configuration and the lock that go with it", loader.name));
+        let reserves = self.case.board.reservation.is_some();
+        match self.made.loader.clone() {
+            Some(loader) if reserves => {
+                self.remedy.does.push(format!("installs {}, with the configuration and the lock that go with it", called(&loader.name)));
                 self.intent.loader = LoaderIntent::Install(loader);
             }
-            None if self.case.board.reservation.is_some() => self.remedy.left.push(
-                "The loader: the board file names none that is built in. Install it with `farrier loader install --loader FILE`."
-                    .to_owned(),
-            ),
-            None => {}
+            _ if reserves => {
+                self.remedy.left.push(
+                    "The loader: the board file names none that is built in, and no job or snapshot has it. Install it with \
+                     `farrier loader install --loader FILE`."
+                        .to_owned(),
+                );
+                self.remedy.by_command.push(("loader install --loader FILE".to_owned(), "put the board's own loader there"));
+            }
+            _ if self.any(&[CauseKind::LoaderMissing, CauseKind::LoaderOverwritten]) => {
+                let sentence = "The start: the board file reserves no flash for a loader. For a board without one, let reset start the \
+                                application; for one with a loader, a board file that says where it belongs (`farrier boards new`).";
+                self.remedy.left.push(sentence.to_owned());
+                let starts = self.case.chip.field_for(Role::ResetStart).map(|field| field.name.as_str()).unwrap_or("reset-start");
+                self.remedy.by_command.push((format!("configure {starts}=application"), "let reset start the application"));
+            }
+            _ => {}
         }
     }
 

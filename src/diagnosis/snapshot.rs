@@ -1,10 +1,11 @@
 //! Which snapshot is this board's, and how the board stands to it.
 
+use super::loader::THE_LOADER;
 use super::rung::{Rung, Verdict};
 use super::{Case, Told, contents};
 use crate::board::Chip;
 use crate::image::{Image, Memory, Span};
-use crate::plan::{Observed, Part, Restore, serial_number};
+use crate::plan::{NamedImage, Observed, Part, Restore, serial_number};
 
 /// A snapshot of a board of this kind.
 #[derive(Clone, Debug)]
@@ -45,6 +46,15 @@ impl Kept {
             image.overwrite(page.start(), &bytes[..end]);
         }
         image
+    }
+
+    /// What reset starts in its boot section, where all is right with it.
+    pub(super) fn loader(&self, case: &Case) -> Option<NamedImage> {
+        let (chip, held) = (case.chip, &self.held.flash.bytes);
+        let section = chip.started_section(self.held.configuration.as_deref()?)?;
+        let image = held.crop(section);
+        let blank = image.runs().all(|(_, run)| run.iter().all(|byte| *byte == chip.flash.blank));
+        (!blank && self.is_sound(case)).then(|| NamedImage { name: format!("{THE_LOADER}in {}", self.name), image })
     }
 
     /// What the planner needs of it.

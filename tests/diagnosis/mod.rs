@@ -1,5 +1,6 @@
 //! The pure part of `revive`: from observed states to rungs, causes and remedies, without a bus.
 
+mod beside;
 mod generic;
 
 use farrier::algorithm::avr_spi::{Attempt, Evidence, Lines, NoAnswer, Rung as Try, Wiring};

@@ -29,7 +29,12 @@ impl Contents<'_, '_> {
         };
         let faults: Vec<(&Setting, &String)> =
             differs.iter().zip(&list).filter(|((held, _), _)| self.is_fault(held.field)).map(|((held, _), text)| (*held, text)).collect();
-        let verdict = match (list.is_empty(), faults.is_empty() && self.made.fields.is_empty()) {
+        let started = chip.started_section(self.configuration);
+        let misled = match started {
+            Some(section) => self.begins_beside(section).is_some(),
+            None => self.made.loader_is_whole,
+        };
+        let verdict = match (list.is_empty(), faults.is_empty() && self.made.fields.is_empty() && !misled) {
             (true, _) => Verdict::Fine,
             (false, true) => Verdict::Unknown,
             (false, false) => Verdict::Wrong,
@@ -83,8 +88,8 @@ impl Contents<'_, '_> {
 
     /// Whether this board should start a loader: reset leads to one, or one is there.
     fn has_loader(&self) -> bool {
-        let own = self.case.board.reservation.as_ref().is_some_and(|reservation| reservation.loader.is_some());
-        own && (self.starts_loader || matches!(self.fitted, Fitted::BuiltIn(_) | Fitted::InPart(..) | Fitted::Altered(..)))
+        let there = self.made.loader_is_whole || matches!(self.fitted, Fitted::InPart(..) | Fitted::Altered(..));
+        self.reserved().is_some() && (self.starts_loader || there)
     }
 
     /// What the board file has for fields that are wrong goes into the remedy.
@@ -106,7 +111,7 @@ impl Contents<'_, '_> {
     }
 
     /// What the board's own snapshot has for a field, where that is something else.
-    fn kept_value(&self, field: &Field) -> Option<String> {
+    pub(super) fn kept_value(&self, field: &Field) -> Option<String> {
         let kept = field.read(self.made.snapshot?.held.configuration.as_deref()?)?;
         let now = field.bits_in(self.configuration);
         kept.value.filter(|_| Some(kept.bits) != now).map(|value| value.name.clone())

@@ -1,6 +1,7 @@
 //! The rungs of what a chip says of itself: lock, configuration, start, flash, loader, settings.
 
 mod application;
+mod begins;
 mod clock_and_supply;
 mod configuration;
 mod loader;
@@ -11,13 +12,14 @@ mod start;
 pub(super) use application::of_application;
 
 use super::cause::{Cause, CauseKind};
-use super::loader::Fitted;
+use super::loader::{Fitted, known_loaders, own_loader};
 use super::rung::{Rung, Verdict, verdict};
 use super::seen::{From, Known};
 use super::snapshot::{self, Kept};
 use super::{Case, Told};
 use crate::image::{Image, Span};
-use crate::plan::Observed;
+use crate::plan::{NamedImage, Observed};
+use begins::Lead;
 
 /// What was made of the contents, for the remedy.
 #[derive(Clone, Debug, Default)]
@@ -28,6 +30,12 @@ pub(super) struct Made<'a> {
     pub fields: Vec<(String, String)>,
     /// Fields that are wrong and that neither says anything of.
     pub unknown_fields: Vec<String>,
+    /// The value of the boot section's field that leads reset to the loader, where only the flash says so.
+    pub by_flash: Option<(String, String)>,
+    /// The loader to put back where it is wrong: the board's built-in one, or one that is known from journal or snapshot.
+    pub loader: Option<NamedImage>,
+    /// Every byte of it is there.
+    pub loader_is_whole: bool,
     /// The newest sound snapshot of this board.
     pub snapshot: Option<&'a Kept>,
     /// The newest snapshot of this board that holds settings.
@@ -50,6 +58,8 @@ struct Contents<'a, 't> {
     fitted: Fitted,
     /// Reset leads to a boot section.
     starts_loader: bool,
+    /// Where something begins in the boot sections, where reset leads to one.
+    lead: Option<Lead>,
     told: &'t mut Told,
     made: Made<'a>,
 }
@@ -69,16 +79,22 @@ pub(super) fn is_ill(case: &Case, held: &Observed) -> bool {
 /// Climbs them.
 pub(super) fn climb<'a>(case: &Case<'a>, observed: &Observed, told: &mut Told) -> Made<'a> {
     let Some(configuration) = observed.configuration.as_deref() else { return Made::default() };
-    let fitted = Fitted::of(observed, case.board, case.chip);
+    let (own, others) = (own_loader(case.board, case.chip), known_loaders(case));
+    let (fitted, known) = Fitted::among(observed, case.board, case.chip, own.as_ref(), &others);
     let starts_loader = case.chip.starts_loader(configuration);
+    let section = case.chip.started_section(configuration).filter(|section| observed.flash.bytes.covers(*section));
+    let reserved = case.board.reservation.as_ref().map(|reservation| reservation.span.start());
+    let lead = section.map(|section| begins::lead(&observed.flash.bytes, case.chip, section.start(), reserved, &others));
     let newest = snapshot::newest(case, observed);
     let snapshot = newest.as_ref().map(|(kept, _)| *kept);
     let other_configuration =
         snapshot.is_some_and(|kept| (&kept.held.configuration, kept.held.lock) != (&observed.configuration, observed.lock));
     let perhaps = snapshot::perhaps(case, observed).filter(|_| snapshot.is_none());
     let settings = snapshot::newest_settings(case, observed);
-    let made = Made { snapshot, settings, other_configuration, perhaps, ..Made::default() };
-    let mut contents = Contents { case, observed, configuration, fitted, starts_loader, told, made };
+    let loader = known.cloned().or(own).or_else(|| snapshot.and_then(|kept| kept.loader(case)));
+    let loader_is_whole = matches!(fitted, Fitted::BuiltIn(_) | Fitted::Known(_));
+    let made = Made { snapshot, settings, other_configuration, perhaps, loader, loader_is_whole, ..Made::default() };
+    let mut contents = Contents { case, observed, configuration, fitted, starts_loader, lead, told, made };
     contents.known();
     contents.unfinished();
     contents.lock();
@@ -103,6 +119,11 @@ pub(super) fn climb<'a>(case: &Case<'a>, observed: &Observed, told: &mut Told) -
 impl Contents<'_, '_> {
     fn blank(&self, image: &Image, span: Span, blank: u8) -> bool {
         image.covers(span) && image.within(span).all(|(_, run)| run.iter().all(|byte| *byte == blank))
+    }
+
+    /// The flash that the board reserves for a loader.
+    fn reserved(&self) -> Option<Span> {
+        self.case.board.reservation.as_ref().map(|reservation| reservation.span)
     }
 
     fn known(&mut self) {
