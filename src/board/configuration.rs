@@ -236,6 +236,12 @@ impl Chip {
         self.boot_section(configuration).filter(|_| self.starts_loader(configuration))
     }
 
+    /// Whether a setting that is known chooses a clock from outside: a signal on the clock pin, or a crystal.
+    pub fn takes_a_clock(&self) -> bool {
+        let values = self.field_for(Role::Clock).into_iter().flat_map(|field| &field.values);
+        values.filter_map(|value| value.clock).any(|clock| !matches!(clock, ClockSource::Internal { .. }))
+    }
+
     /// The fastest programming clock for a chip that runs at `system_clock`, in whole hertz: the chip's limit is not
     /// reached, because below 12 MHz each half of a period must last longer than two of its clocks. At least 1 Hz.
     pub fn programming_clock_limit(&self, system_clock: Hertz) -> Hertz {

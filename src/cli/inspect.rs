@@ -131,7 +131,10 @@ fn on_board(context: &Context) -> Result<ExitCode, Stop> {
         }
         board_view::print(&observed, board, chip);
         let via = typed::at(&connected.via);
-        let mut offers = next(board, board_view::has_loader(&observed, board, chip), &via);
+        let mut offers = match observed.flash.unreadable {
+            Some(_) => vec![(format!("farrier revive --via {via}"), "what can be done about it")],
+            None => next(board, board_view::has_loader(&observed, board, chip), &via),
+        };
         offers.extend(configure(board, chip, &observed, &via));
         output::next_of(&offers);
     }

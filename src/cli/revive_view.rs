@@ -4,10 +4,11 @@ use super::board_view;
 use super::change::Scene;
 use super::console::Watched;
 use super::context::Context;
+use super::output::{self, Offer};
 use super::revive::code;
 use super::stop::{Code, Stop};
+use super::typed;
 use super::typed::{command_again, command_with};
-use super::{output, typed};
 use crate::diagnosis::{self, Answer, CauseKind, Diagnosis, Rung, Seen, Verdict};
 use serde_json::{Value, json};
 use std::process::ExitCode;
@@ -74,42 +75,44 @@ pub fn no_plan(context: &Context, scene: &Scene, (seen, diagnosis): (&Seen, &Dia
         if let Some(watched) = watched {
             watched.tell();
         }
-        let at = |command: &str| format!("farrier {command} --via {}", typed::at(scene.via));
-        let unfed = matches!(&seen.answer, Answer::Silent(no_answer) if no_answer.clock_output_untried());
-        use CauseKind::{DataLinesJoined, GarbledAnswer, LineHeld, NoAnswer, NoSupply, SupplyOutOfRange};
-        let by_hand = match diagnosis.lead() {
-            Some(NoSupply | SupplyOutOfRange | LineHeld | DataLinesJoined | GarbledAnswer) => true,
-            // A clock from the bridge is tried first.
-            Some(NoAnswer) => !unfed,
-            _ => false,
-        };
-        let next = match (diagnosis.lead(), &diagnosis.remedy.say_to) {
-            (None, _) => at("inspect"),
-            (Some(CauseKind::AsShipped), _) if scene.board.reservation.is_some() => at("loader install"),
-            (Some(CauseKind::AsShipped), _) => at("write APPLICATION"),
-            (Some(CauseKind::AnotherChip), _) => "farrier boards".to_owned(),
-            (Some(CauseKind::NoAnswer), _) if unfed => command_again(&["--clock-output".to_owned()]),
-            (_, Some(to)) => command_with("--to", to),
-            (Some(CauseKind::SettingsBlank), None) => "farrier snapshot list".to_owned(),
-            (Some(_), None) => at("revive"),
-        };
-        let by_command = &diagnosis.remedy.by_command;
-        match (scene.via.strip_prefix("sim:"), by_hand) {
-            _ if !by_command.is_empty() => {
-                let offers = by_command.iter().map(|(command, what)| (at(command), *what)).collect::<Vec<_>>();
-                output::next_of(&[offers, vec![board_view::look(&context.at(scene.via))]].concat());
-            }
-            (Some(sim), true) => output::next_of(&[
-                (format!("farrier sim repair {sim}"), "the hand that this simulated board needs: takes its faults away"),
-                (next, "then looks again"),
-            ]),
-            _ => output::next(next),
-        }
+        output::next_of(&next(scene, seen, diagnosis));
     }
     match code(diagnosis) {
         ExitCode::SUCCESS if !diagnosis.remedy.left.is_empty() => ExitCode::from(Code::Differs as u8),
         ExitCode::SUCCESS => Watched::code(watched),
         wrong => wrong,
+    }
+}
+
+/// What may come next where no plan follows.
+fn next(scene: &Scene, seen: &Seen, diagnosis: &Diagnosis) -> Vec<Offer> {
+    use CauseKind::{
+        AnotherChip, AsShipped, DataLinesJoined, GarbledAnswer, LineHeld, NoAnswer, NoSupply, SettingsBlank, SupplyOutOfRange,
+    };
+    let at = |command: &str| format!("farrier {command} --via {}", typed::at(scene.via));
+    let look = || board_view::look(&typed::at(scene.via));
+    let by_command = diagnosis.remedy.by_command.iter().map(|(command, what)| (at(command), *what));
+    if !diagnosis.remedy.by_command.is_empty() {
+        let say = diagnosis.remedy.say_to.iter().map(|to| (command_with("--to", to), "say what should be there"));
+        return by_command.chain(say).chain([look()]).collect();
+    }
+    match (diagnosis.lead(), &diagnosis.remedy.say_to) {
+        (None, _) => vec![look()],
+        (Some(AsShipped), _) if scene.board.reservation.is_some() => vec![(at("loader install"), "fit a loader")],
+        (Some(AsShipped), _) => vec![(at("write APPLICATION"), "an application, through the programming header")],
+        (Some(AnotherChip), _) => vec![("farrier boards".to_owned(), "which boards there are")],
+        (_, Some(to)) => vec![(command_with("--to", to), "say what should be there")],
+        (Some(SettingsBlank), None) => vec![("farrier snapshot list".to_owned(), "what is kept of boards")],
+        (Some(NoSupply | SupplyOutOfRange | LineHeld | DataLinesJoined | GarbledAnswer | NoAnswer), None) => {
+            let repair = |sim| (format!("farrier sim repair {sim}"), "the hand that this simulated board needs: takes its faults away");
+            let repair = scene.via.strip_prefix("sim:").map(repair);
+            let unfed = matches!(&seen.answer, Answer::Silent(no_answer) if no_answer.clock_output_untried());
+            let fed = (command_again(&["--clock-output".to_owned()]), "once the bridge's clock output is wired to the clock pin");
+            let again = (command_again(&[]), "looks again, once what is listed above was gone through");
+            let fed = Some(fed).filter(|_| unfed && diagnosis.lead() == Some(NoAnswer));
+            fed.into_iter().chain(repair).chain([again]).collect()
+        }
+        (Some(_), None) => vec![(at("revive"), "looks again")],
     }
 }
 

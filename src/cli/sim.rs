@@ -79,6 +79,7 @@ pub struct List {}
 #[command(after_help = "Example: farrier sim reveal bench-3")]
 pub struct Reveal {
     /// A name, or the path of a file that was handed in.
+    #[arg(value_parser = name)]
     pub name: String,
 }
 
@@ -103,10 +104,16 @@ pub struct Class {
     pub seed: u64,
 }
 
+/// A sim's name, also as it stands behind `--via`.
+fn name(text: &str) -> Result<String, std::convert::Infallible> {
+    Ok(text.strip_prefix("sim:").unwrap_or(text).to_owned())
+}
+
 /// Make it as shipped again: blank memories, factory configuration, no faults.
 #[derive(Args, Debug)]
 #[command(after_help = "Example: farrier sim reset bench-1")]
 pub struct Name {
+    #[arg(value_parser = name)]
     pub name: String,
 }
 
@@ -114,6 +121,7 @@ pub struct Name {
 #[derive(Args, Debug)]
 #[command(after_help = "Example: farrier sim damage bench-1 open-miso\nExample: farrier sim damage bench-1 power-cut=40")]
 pub struct Damage {
+    #[arg(value_parser = name)]
     pub name: String,
     /// open-miso, shorted-data, swapped-data, held-line=LINE-LEVEL, no-power, wrong-supply=MILLIVOLTS, wrong-level=MILLIVOLTS,
     /// weak-supply=MILLIVOLTS, reversed-cable, deaf-in-brown-out, other-chip, lost-clock, locked-chip=MODE, weak-cells=PAGE,
@@ -125,6 +133,7 @@ pub struct Damage {
 #[derive(Args, Debug)]
 #[command(after_help = "Example: farrier sim repair bench-1")]
 pub struct Repair {
+    #[arg(value_parser = name)]
     pub name: String,
 }
 
@@ -132,6 +141,7 @@ pub struct Repair {
 #[derive(Args, Debug)]
 #[command(after_help = "Example: farrier sim export bench-1 held")]
 pub struct Export {
+    #[arg(value_parser = name)]
     pub name: String,
     /// The folder to write into; made where it is not there.
     pub dir: PathBuf,
@@ -253,7 +263,9 @@ impl Class {
         for (n, board) in (1..=self.count).zip(boards.iter().cycle()) {
             let name = self.board(n).display().to_string();
             let kind = sims.create_bricked(&name, board, self.seed.wrapping_mul(1000).wrapping_add(n.into()), SURPRISE)?;
-            answers += &format!("board-{n:03}  {board:<8} {}. {} {}\n", kind.name, kind.sentence, mended(kind.mended_by));
+            let answer = format!("{}. {} {}", kind.name, kind.sentence, mended(kind.mended_by));
+            answers += &output::wrapped(&format!("board-{n:03}  {board:<8} "), &answer, 20);
+            answers.push('\n');
         }
         file::write_new(&sheet, answers.as_bytes()).map_err(|why| Stop::usage(format!("{} cannot be written: {why}", sheet.display())))?;
         if context.global.json {
@@ -321,7 +333,8 @@ fn list(context: &Context) -> Result<(), Stop> {
 
 /// How a sim was bricked when it was made, and the faults that it has now.
 fn wrong(sim: &Glance) -> String {
-    let faults = sim.faults.iter().flatten().map(ToString::to_string);
+    // A fault that a kind is named after is not told twice.
+    let faults = sim.faults.iter().flatten().map(ToString::to_string).filter(|fault| sim.bricked.as_ref() != Some(fault));
     let all: Vec<String> = sim.bricked.iter().cloned().chain(faults).collect();
     if all.is_empty() { "none".to_owned() } else { all.join(", ") }
 }

@@ -7,6 +7,7 @@ use super::place::Place;
 use super::stop::Stop;
 use crate::board::known_chips;
 use crate::record::{Job, Journal};
+use crate::units::Count;
 use serde_json::json;
 use std::cmp::Reverse;
 use std::path::Path;
@@ -91,7 +92,7 @@ fn journal(ended: usize, open: usize) -> String {
         (_, 0 | 1) => "; all of them: `farrier journal`",
         _ => "; those: `farrier journal --unfinished`",
     };
-    format!("{ended} jobs ended, {open} unfinished{all}")
+    format!("{} ended, {open} unfinished{all}", Count(ended, "job"))
 }
 
 /// The boards that are known, in a line.

@@ -124,7 +124,7 @@ impl Stop {
 /// Why the chip did not answer: `seen` and `look_at` in words, `tries`, and `wiring`.
 fn evidence_json(found: &NoAnswer) -> Value {
     let tries = found.attempts.len();
-    json!({ "seen": found.evidence.seen(), "look_at": found.evidence.look_at(), "tries": tries, "wiring": wiring_json(&found.wiring) })
+    json!({ "seen": found.evidence.seen(), "look_at": found.look_at(), "tries": tries, "wiring": wiring_json(&found.wiring) })
 }
 
 /// `supply_mv`: null where it was not measured. `lines`: null where none was driven; `reset`, `sck` and `mosi` of each are the levels

@@ -43,11 +43,12 @@ causes! {
     DataLinesJoined "data-lines-joined"
         "Every bit that was sent came back at once: MOSI and MISO are joined."
     NoAnswer "no-answer"
-        "The chip is silent, and nothing that the bridge can measure tells why. The clock, the wires, a programming header that the \
-         configuration shut, and a dead chip all look like this; the diagnosis says what tells them apart."
+        "The chip is silent, and nothing that the bridge can measure tells why. A wire, a clock that was lost (where the chip can be set \
+         to one from outside), a programming header that the configuration shut, a brown-out level above the supply, and a dead chip all \
+         look like this; the diagnosis says which of them this chip can have, and what tells them apart."
     GarbledAnswer "garbled-answer"
         "Something comes back, and it is not steady or not the echo: noise, an edge too many, a part that shares the line, or a chip whose \
-         clock is slower than any that was tried."
+         clock is slower than any that was tried (where it can be set to one from outside)."
     AnotherChip "another-chip"
         "The ID bytes are those of another part than the board file has. Nothing but the ID bytes is read or written then."
     JobUnfinished "job-unfinished"

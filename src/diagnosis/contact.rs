@@ -3,8 +3,8 @@
 use super::cause::{Cause, CauseKind};
 use super::rung::{Rung, Verdict, verdict};
 use super::{Answer, Case, Told};
-use crate::algorithm::avr_spi::{Evidence, NoAnswer};
-use crate::board::IdBytes;
+use crate::algorithm::avr_spi::{Evidence, Feed, NoAnswer};
+use crate::board::{Chip, ClockSource, IdBytes, Way};
 use crate::plan::{Observed, supply_out_of_range, wrong_chip};
 use crate::units::{Hex, Millivolts};
 
@@ -29,7 +29,7 @@ pub(super) fn climb<'a>(case: &Case<'a>, told: &mut Told) -> Option<&'a Observed
         }
         Answer::Unsteady(error) => {
             told.rung(Rung::new("answer", ANSWER, Verdict::Wrong, error.clone()));
-            told.cause(garbled("The chip answers, and what comes back is not steady."));
+            told.cause(garbled(case, "The chip answers, and what comes back is not steady."));
             None
         }
         Answer::Read(observed) => {
@@ -78,40 +78,52 @@ fn silent(case: &Case, no_answer: &NoAnswer, told: &mut Told) {
     let reset_held = matches!(evidence, Evidence::ResetHeldHigh | Evidence::ResetHeldLow);
     let reset = if reset_held { evidence.seen() } else { "Yes, at the bridge's end; whether it reaches the chip is not seen." };
     told.rung(Rung::new("reset", RESET, verdict(!reset_held), reset).rules_out("RESET held by a button, a supervisor or a short"));
-    let came = if held || reset_held { String::new() } else { format!(" {}", evidence.seen()) };
-    told.rung(Rung::new("answer", ANSWER, Verdict::Wrong, format!("No: {}.{came}", tried(no_answer))));
-    clock_output(no_answer, told);
+    match tried(no_answer) {
+        Some(tried) => {
+            let came = if held || reset_held { String::new() } else { format!(" {}", evidence.seen()) };
+            told.rung(Rung::new("answer", ANSWER, Verdict::Wrong, format!("No: {tried}.{came}")));
+            clock_output(case, no_answer, told);
+        }
+        None => {
+            told.rung(Rung::new("answer", ANSWER, Verdict::Unknown, "Not tried: it makes no sense before what is wrong above is right."))
+        }
+    }
     // A wrong supply explains a silent chip.
     if !told.has(CauseKind::SupplyOutOfRange) || held || reset_held {
-        told.cause(no_entry(no_answer));
+        told.cause(no_entry(case, no_answer));
     }
 }
 
-/// What was tried, in words.
-fn tried(no_answer: &NoAnswer) -> String {
+/// What was tried, in words; nothing where nothing was.
+fn tried(no_answer: &NoAnswer) -> Option<String> {
     let clocks = || no_answer.attempts.iter().map(|attempt| attempt.rung.programming_clock);
     let tries = if no_answer.attempts.len() == 1 { "try" } else { "tries" };
-    match (clocks().min(), clocks().max()) {
-        (Some(slowest), Some(fastest)) => format!("{} {tries}, programming clocks from {slowest} to {fastest}", no_answer.attempts.len()),
-        _ => "no try was made".to_owned(),
-    }
+    let (slowest, fastest) = clocks().min().zip(clocks().max())?;
+    Some(format!("{} {tries}, programming clocks from {slowest} to {fastest}", no_answer.attempts.len()))
 }
 
 fn fed(no_answer: &NoAnswer) -> bool {
     no_answer.attempts.iter().any(|attempt| attempt.rung.clock_output.is_some())
 }
 
-fn clock_output(no_answer: &NoAnswer, told: &mut Told) {
-    let (seen, verdict) = match (fed(no_answer), no_answer.has_clock_output) {
-        (true, _) => ("No, with the bridge's clock output on the chip's clock pin neither.", Verdict::Wrong),
-        (false, true) => (
+fn clock_output(case: &Case, no_answer: &NoAnswer, told: &mut Told) {
+    let (seen, verdict) = match (no_answer.feed, fed(no_answer)) {
+        (Feed::NotTaken, _) => (format!("No matter: {}, so one on a wire changes nothing.", runs_on_its_own(case.chip)), Verdict::Unknown),
+        (_, true) => ("No, with the bridge's clock output on the chip's clock pin neither.".to_owned(), Verdict::Wrong),
+        (Feed::Possible, false) => (
             "Not tried: the board file does not say that the bridge's clock output is wired to the clock pin. Where it is, say so with \
-             --clock-output.",
+             --clock-output."
+                .to_owned(),
             Verdict::Unknown,
         ),
-        (false, false) => ("Not tried: this bridge has no clock output.", Verdict::Unknown),
+        (Feed::NoOutput, false) => ("Not tried: this bridge has no clock output.".to_owned(), Verdict::Unknown),
     };
     told.rung(Rung::new("clock-output", CLOCK_OUTPUT, verdict, seen));
+}
+
+/// Said of a chip that takes no clock from outside.
+fn runs_on_its_own(chip: &Chip) -> String {
+    format!("no setting of an {} that is known chooses a clock from outside", chip.part)
 }
 
 fn no_supply() -> Cause {
@@ -122,17 +134,21 @@ fn no_supply() -> Cause {
     ])
 }
 
-fn garbled(sentence: &str) -> Cause {
-    Cause::new(CauseKind::GarbledAnswer, sentence).could_be(&[
+fn garbled(case: &Case, sentence: &str) -> Cause {
+    const SLOW: &str =
+        "The chip's clock is slower than any that was tried: with the bridge's clock output (--clock-output) the answer is right.";
+    let all = [
         "Long wires, or a missing ground: shorter wires and a ground wire beside SCK show it.",
         "Another part drives MISO or SCK: with that part lifted, the answer is right.",
         "The supply gives way under load: a meter shows it while the command runs.",
-        "The chip's clock is slower than any that was tried: with the bridge's clock output (--clock-output) the answer is right.",
-    ])
+        SLOW,
+    ];
+    let fits = if case.chip.takes_a_clock() { all.len() } else { all.len() - 1 };
+    Cause::new(CauseKind::GarbledAnswer, sentence).could_be(&all[..fits])
 }
 
 /// Why there was no entry, as far as it can be told.
-fn no_entry(no_answer: &NoAnswer) -> Cause {
+fn no_entry(case: &Case, no_answer: &NoAnswer) -> Cause {
     let evidence = no_answer.evidence;
     match evidence {
         Evidence::SentComesBack => Cause::new(
@@ -140,42 +156,97 @@ fn no_entry(no_answer: &NoAnswer) -> Cause {
             "MOSI and MISO are joined, at the programming header, in the cable, or by solder at the chip: every bit comes back at once.",
         ),
         Evidence::SckHeldHigh | Evidence::MosiHeldHigh | Evidence::ResetHeldHigh | Evidence::ResetHeldLow => {
-            Cause::new(CauseKind::LineHeld, format!("{} Look at {}", evidence.seen(), evidence.look_at()))
+            Cause::new(CauseKind::LineHeld, format!("{} Look at {}", evidence.seen(), no_answer.look_at()))
         }
         Evidence::OtherBytes | Evidence::ShiftedByABit | Evidence::BlankId | Evidence::Unsteady => {
-            garbled("Something comes back from the chip, and it is not what a chip in step answers.")
+            garbled(case, "Something comes back from the chip, and it is not what a chip in step answers.")
         }
-        Evidence::AllZeros | Evidence::AllOnes | Evidence::LowSupply | Evidence::NoPower => nothing_comes_back(no_answer),
+        Evidence::AllZeros | Evidence::AllOnes | Evidence::LowSupply | Evidence::NoPower => nothing_comes_back(case, no_answer),
     }
 }
 
 /// MISO did not move, and all that the bridge can see is right.
-fn nothing_comes_back(no_answer: &NoAnswer) -> Cause {
-    let clock = match (fed(no_answer), no_answer.has_clock_output) {
-        (true, _) => None,
-        (false, true) => Some(
-            "The chip has no clock: wire the bridge's clock output to its clock pin and run this again with --clock-output; if it answers \
-             then, that is it.",
-        ),
-        (false, false) => Some(
-            "The chip has no clock: a bridge with a clock output, or a signal of 1 MHz on the clock pin, makes it answer; then that is it.",
+fn nothing_comes_back(case: &Case, no_answer: &NoAnswer) -> Cause {
+    const WIRES: &str = "A wire does not reach the chip (MISO, MOSI, SCK or RESET), two are crossed, or the plug sits wrong: a meter from \
+                         plug to chip pin shows it, and so does another board of this kind that answers on the same cable.";
+    const DEAD: &str =
+        "The chip is dead: a high-voltage programmer gets no answer either, or the chip gets hot. A new chip is the only help.";
+    let (clock, wires) = (lost_clock(case, no_answer), Some(WIRES.to_owned()));
+    // Without a crystal or a signal on the board its clock is lost only where somebody has set another.
+    let first = if runs_on_own_oscillator(case) { [wires, clock] } else { [clock, wires] };
+    let rest = [shut(case.chip), brown_out(case, no_answer), Some(DEAD.to_owned())];
+    let all: Vec<String> = first.into_iter().chain(rest).flatten().collect();
+    let proved = match no_answer.feed {
+        Feed::NotTaken => String::new(),
+        _ if fed(no_answer) => ", and a clock from the bridge does not help".to_owned(),
+        _ => String::new(),
+    };
+    let sentence =
+        format!("The chip is silent although all that the bridge can see of supply and lines is right{proved}: it is one of these.");
+    let all: Vec<&str> = all.iter().map(String::as_str).collect();
+    Cause::new(CauseKind::NoAnswer, sentence).could_be(&all)
+}
+
+fn runs_on_own_oscillator(case: &Case) -> bool {
+    !case.board.generic && matches!(case.board.clock.source, ClockSource::Internal { .. })
+}
+
+/// That the chip has no clock, while that is possible and was not tried.
+fn lost_clock(case: &Case, no_answer: &NoAnswer) -> Option<String> {
+    if fed(no_answer) {
+        return None;
+    }
+    let lost = match runs_on_own_oscillator(case) {
+        true => "The configuration was set to a clock from outside, which this board does not have",
+        false => "The chip has no clock",
+    };
+    let proof = match no_answer.feed {
+        Feed::NotTaken => return None,
+        Feed::Possible => {
+            "wire the bridge's clock output to its clock pin (XTAL1 or CLKI in its datasheet) and run this again with --clock-output; if \
+             it answers then, that is it."
+        }
+        Feed::NoOutput => {
+            "a bridge with a clock output, or a signal of 1 MHz on the clock pin (XTAL1 or CLKI in its datasheet), makes it answer; then \
+             that is it."
+        }
+    };
+    Some(format!("{lost}: {proof}"))
+}
+
+/// That the configuration shut the programming header, by those fields with which this chip can do it.
+fn shut(chip: &Chip) -> Option<String> {
+    let shuts = chip.fields.iter().filter(|field| field.values.iter().any(|value| value.shuts.contains(&Way::Spi)));
+    let fields: Vec<&str> = shuts.map(|field| field.name.as_str()).collect();
+    (!fields.is_empty()).then(|| {
+        format!(
+            "The configuration shut the programming header (by {}): only a high-voltage programmer gets in and can set it back; \
+             if that one reads the chip, this is it.",
+            fields.join(", ")
+        )
+    })
+}
+
+/// That the brown-out detector holds the chip, unless the supply was measured above its highest level.
+fn brown_out(case: &Case, no_answer: &NoAnswer) -> Option<String> {
+    let fields = || case.chip.fields.iter().filter(|field| field.name.starts_with("brown-out"));
+    fields().next()?;
+    let highest = fields().flat_map(|field| &field.values).filter_map(|value| value.resets_below).max();
+    let supply = case.board.chip_supply(no_answer.wiring.supply);
+    let Some(level) = highest else {
+        return Some("The brown-out detector holds the chip: a higher supply, as far as the board bears it, makes it answer.".to_owned());
+    };
+    let measured = no_answer.wiring.supply.is_some();
+    // The level that a chip has differs from chip to chip by a tenth at most: datasheets, table 'BODLEVEL fuse coding'; from memory.
+    let above = measured && u64::from(supply.0) * 10 > u64::from(level.0) * 11;
+    let help = match level < case.board.supply.1 {
+        true => "a supply above that, as far as the board bears it, makes it answer".to_owned(),
+        false => format!(
+            "the board bears {} at most, so it takes a high-voltage programmer, or a higher supply off the board",
+            case.board.supply.1
         ),
     };
-    let others = [
-        "A wire does not reach the chip (MISO, MOSI, SCK or RESET), two are crossed, or the plug sits wrong: a meter from plug to chip pin \
-         shows it, and so does another board of this kind that answers on the same cable.",
-        "The configuration shut the programming header (RESET disabled, serial programming off, debug line on): only a high-voltage \
-         programmer gets in and can set it back; if that one reads the chip, this is it.",
-        "The brown-out detector holds the chip: a supply above its highest level, as far as the board bears it, makes it answer.",
-        "The chip is dead: a high-voltage programmer gets no answer either, or the chip gets hot. A new chip is the only help.",
-    ];
-    let all: Vec<&str> = clock.into_iter().chain(others).collect();
-    let proved = if fed(no_answer) { ", and a clock from the bridge does not help" } else { "" };
-    Cause::new(
-        CauseKind::NoAnswer,
-        format!("The chip is silent although all that the bridge can see of supply and lines is right{proved}: it is one of these."),
-    )
-    .could_be(&all)
+    (!above).then(|| format!("The brown-out detector, whose highest level is {level}, holds the chip at {supply}: {help}."))
 }
 
 /// The chip answered, which proves the wires.
@@ -215,7 +286,7 @@ fn ids(case: &Case, observed: &Observed, told: &mut Told) -> bool {
         return true;
     };
     let (cause, what) = match IdBytes::of(id, case.chip) {
-        IdBytes::Spoiled(why) => (garbled(&format!("The ID bytes are {hex}, {why}.")), why),
+        IdBytes::Spoiled(why) => (garbled(case, &format!("The ID bytes are {hex}, {why}.")), why),
         IdBytes::Of(parts) => (Cause::new(CauseKind::AnotherChip, finding.sentence), format!("which is {}", parts.join(" or "))),
         IdBytes::OfRefused(refused) => (Cause::new(CauseKind::AnotherChip, finding.sentence), format!("which is {}", refused.part)),
         IdBytes::Unknown => (Cause::new(CauseKind::AnotherChip, finding.sentence), "which is no chip that is described here".to_owned()),

@@ -41,7 +41,7 @@ pub(super) fn called(name: &str) -> String {
 
 /// Loaders other than the built-in one that may be on a board of this kind: what jobs of the journal wrote into a boot section, and what
 /// reset starts in sound snapshots.
-pub(super) fn known_loaders(case: &Case) -> Vec<NamedImage> {
+pub(super) fn known_loaders(case: &Case, own: Option<&NamedImage>) -> Vec<NamedImage> {
     let chip = case.chip;
     let section = |at: ByteAddress| chip.boot_sections.iter().map(|section| section.span).find(|span| span.start() == at);
     let by_job = case.known.iter().filter(|known| {
@@ -49,7 +49,7 @@ pub(super) fn known_loaders(case: &Case) -> Vec<NamedImage> {
         matches!(known.from, From::Job(_)) && extent.is_some_and(|extent| section(extent.start()).is_some_and(|span| span.encloses(extent)))
     });
     let by_job = by_job.map(|known| NamedImage { name: known.name.clone(), image: known.image.clone() });
-    by_job.chain(case.snapshots.iter().filter_map(|kept| kept.loader(case))).collect()
+    by_job.chain(case.snapshots.iter().filter_map(|kept| kept.loader(case, own))).collect()
 }
 
 impl Fitted {

@@ -266,6 +266,8 @@ impl<'a> Draft<'a, '_> {
                 self.made.unknown_fields.iter().map(|name| self.another_value(name)).collect::<Vec<_>>().join(" ")
             );
             self.remedy.left.push(sentence);
+            let set: Vec<String> = self.made.unknown_fields.iter().map(|name| self.another_value(name)).collect();
+            self.remedy.by_command.push((format!("configure {}", set.join(" ")), "set it, if it should be so"));
         }
         if self.made.fields.is_empty() || matches!(self.intent.loader, LoaderIntent::Install(_)) {
             return;
@@ -291,18 +293,30 @@ impl<'a> Draft<'a, '_> {
 
     fn application(&mut self, wanted: Option<&Known>) {
         let Some(image) = wanted.or(self.made.application) else {
-            self.remedy.say_to = Some("IMAGE".to_owned());
-            let sentence = "The application: nothing here says what it should be. Say it with --to.";
-            return self.left(sentence);
+            let demo = self.demo();
+            let sentence = match &demo {
+                Some(demo) => format!(
+                    "The application: nothing here says what it should be. This board's demo application is {demo}: say it with --to."
+                ),
+                None => "The application: nothing here says what it should be. Say it with --to.".to_owned(),
+            };
+            self.remedy.say_to = demo.or_else(|| Some("IMAGE".to_owned()));
+            return self.left(&sentence);
         };
         self.remedy.does.push(format!("writes {}", image.name));
         self.intent.application = ApplicationIntent::Write(NamedImage { name: image.name.clone(), image: image.image.clone() });
     }
 
+    /// The demo application of this board, as it is typed.
+    fn demo(&self) -> Option<String> {
+        let own = |known: &&Known| matches!(&known.from, From::Demo { board, .. } if *board == self.case.board.name);
+        self.case.known.iter().find(own).map(|_| format!("demo:{}-1", self.case.board.name))
+    }
+
     /// Only an erase of everything helps, and only with something to write afterwards.
     fn locked(&mut self, wanted: Option<&Known>) {
         if wanted.is_none() {
-            self.remedy.say_to = Some("IMAGE".to_owned());
+            self.remedy.say_to = self.demo().or_else(|| Some("IMAGE".to_owned()));
             let sentence = "The lock: only an erase of the whole chip lifts it, and what is on the chip is lost then. To begin afresh \
                             all the same, say what should be there with --to; each loss is asked about by name.";
             return self.left(sentence);

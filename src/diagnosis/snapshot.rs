@@ -48,13 +48,15 @@ impl Kept {
         image
     }
 
-    /// What reset starts in its boot section, where all is right with it.
-    pub(super) fn loader(&self, case: &Case) -> Option<NamedImage> {
+    /// What reset starts in its boot section, where all is right with it and that is not the board's built-in loader.
+    pub(super) fn loader(&self, case: &Case, own: Option<&NamedImage>) -> Option<NamedImage> {
         let (chip, held) = (case.chip, &self.held.flash.bytes);
         let section = chip.started_section(self.held.configuration.as_deref()?)?;
         let image = held.crop(section);
-        let blank = image.runs().all(|(_, run)| run.iter().all(|byte| *byte == chip.flash.blank));
-        (!blank && self.is_sound(case)).then(|| NamedImage { name: format!("{THE_LOADER}in {}", self.name), image })
+        let blank = chip.flash.blank;
+        let bytes = image.filled(section, blank);
+        let known = bytes.iter().all(|byte| *byte == blank) || own.is_some_and(|own| own.image.filled(section, blank) == bytes);
+        (!known && self.is_sound(case)).then(|| NamedImage { name: format!("{THE_LOADER}in {}", self.name), image })
     }
 
     /// What the planner needs of it.

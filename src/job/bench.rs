@@ -2,7 +2,7 @@
 
 use super::{Event, JobError};
 use crate::algorithm::AlgorithmError;
-use crate::algorithm::avr_spi::{AvrSpi, Entered, NoAnswer, Rung, Wiring, rungs};
+use crate::algorithm::avr_spi::{AvrSpi, Entered, Feed, NoAnswer, Rung, Wiring, rungs};
 use crate::board::{Board, Chip, Way};
 use crate::bus::Bus;
 use crate::image::{ByteAddress, Memory};
@@ -80,7 +80,7 @@ impl<'a> Bench<'a> {
         self.look(|bench| {
             bench.may_be_driven()?;
             let wiring = bench.spi.wiring()?;
-            match NoAnswer::untried(wiring, bench.spi.abilities().clock_output) {
+            match NoAnswer::untried(wiring, Feed::of(bench.chip, bench.spi.abilities())) {
                 Some(no_answer) => Err(AlgorithmError::NoAnswer(Box::new(no_answer)).into()),
                 None => Ok(wiring),
             }

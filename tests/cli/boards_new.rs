@@ -249,7 +249,7 @@ fn a_blank_chip_without_room_for_a_loader_is_offered_an_application() {
     home.run("revive --via sim:held").exits(4).says("farrier sim repair held");
     // A silent chip gets a clock from the bridge first.
     home.run("sim new dull --board generic-attiny13 --bricked open-miso").exits(0);
-    home.run("revive --via sim:dull").exits(4).says("Next: farrier revive --via sim:dull --clock-output");
+    home.run("revive --via sim:dull").exits(4).says("farrier revive --via sim:dull --clock-output");
     home.run("revive --via sim:dull --clock-output").exits(4).says("farrier sim repair dull");
     home.run("sim reveal cut").exits(0).says("Next: farrier sim repair cut");
     home.run("sim repair cut").exits(0);

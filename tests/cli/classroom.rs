@@ -81,7 +81,7 @@ fn a_file_that_was_handed_over_is_a_board_like_any_other() {
     std::fs::copy(home.path().join("mine.sim"), handed_in.path().join("mine.sim")).expect("a copy");
     handed_in.run("verify demo:vent-1 --via sim:./mine.sim").exits(0).says("The flash holds demo:vent-1");
     assert!(!home.path().join("mine.sim.changes").exists(), "all of it is in the file");
-    home.run("inspect --via sim:./nothing.sim").exits(2).says("there is no sim './nothing.sim'");
+    home.run("inspect --via sim:./nothing.sim").exits(2).says("there is no file ./nothing.sim");
 }
 
 /// A home where a board of its own is described, `kiln`, with this chip at this clock.

@@ -2,8 +2,9 @@
 
 mod beside;
 mod generic;
+mod silent;
 
-use farrier::algorithm::avr_spi::{Attempt, Evidence, Lines, NoAnswer, Rung as Try, Wiring};
+use farrier::algorithm::avr_spi::{Attempt, Evidence, Feed, Lines, NoAnswer, Rung as Try, Wiring};
 use farrier::board::{Board, Catalog, Chip};
 use farrier::bus::LineLevels;
 use farrier::diagnosis::{Answer, Case, Diagnosis, From, Kept, Known, Recognised, Seen, Unfinished, Verdict, diagnose};
@@ -87,12 +88,12 @@ fn wrong(diagnosis: &Diagnosis) -> Vec<&'static str> {
     diagnosis.rungs.iter().filter(|rung| rung.verdict == Verdict::Wrong).map(|rung| rung.name).collect()
 }
 
-fn silent(evidence: Evidence, clock_output: Option<Hertz>, has_clock_output: bool) -> Answer {
+fn silent(evidence: Evidence, clock_output: Option<Hertz>, feed: Feed) -> Answer {
     let low = LineLevels { reset: false, sck: false, mosi: false, miso: true };
     let lines = Lines { with_reset_high: LineLevels { reset: true, ..low }, with_reset_low: low, back: [0xFF; 4] };
     let wiring = Wiring { supply: Some(Millivolts(5_000)), lines: Some(lines) };
     let attempt = Attempt { rung: Try { programming_clock: Hertz(10_000), clock_output }, answer: [0xFF; 4], evidence };
-    Answer::Silent(Box::new(NoAnswer { attempts: vec![attempt], wiring, evidence, has_clock_output }))
+    Answer::Silent(Box::new(NoAnswer { attempts: vec![attempt], wiring, evidence, feed }))
 }
 
 #[test]
@@ -112,7 +113,7 @@ fn each_evidence_leads_to_its_cause_and_its_rung() {
         (ResetHeldHigh, "line-held", "reset"),
         (NoPower, "no-supply", "supply"),
     ] {
-        let diagnosis = diagnosed(silent(evidence, None, false), Given::default());
+        let diagnosis = diagnosed(silent(evidence, None, Feed::NoOutput), Given::default());
         assert_eq!(kinds(&diagnosis), [cause], "{evidence:?}");
         assert_eq!(wrong(&diagnosis).first(), Some(&rung), "{evidence:?}");
         assert!(diagnosis.remedy.intent.is_none() && !diagnosis.remedy.left.is_empty(), "{evidence:?}");
@@ -123,9 +124,9 @@ fn each_evidence_leads_to_its_cause_and_its_rung() {
 #[test]
 fn a_silent_chip_may_lack_its_clock_until_the_bridge_has_fed_it_one() {
     let first = |answer: Answer| diagnosed(answer, Given::default()).causes[0].could_be[0].clone();
-    assert!(first(silent(Evidence::AllOnes, None, true)).contains("--clock-output"));
-    assert!(first(silent(Evidence::AllOnes, None, false)).contains("a bridge with a clock output"));
-    assert!(first(silent(Evidence::AllOnes, Some(Hertz(1_000_000)), true)).starts_with("A wire"));
+    assert!(first(silent(Evidence::AllOnes, None, Feed::Possible)).contains("--clock-output"));
+    assert!(first(silent(Evidence::AllOnes, None, Feed::NoOutput)).contains("a bridge with a clock output"));
+    assert!(first(silent(Evidence::AllOnes, Some(Hertz(1_000_000)), Feed::Possible)).starts_with("A wire"));
 }
 
 #[test]

@@ -5,7 +5,7 @@
 //! case; no echo: a positive pulse on RESET, and again. SCK idles low on every bus, as SPI mode 0 has it.
 
 use super::configuration::Identity;
-use super::evidence::{Attempt, Evidence, NoAnswer};
+use super::evidence::{Attempt, Evidence, Feed, NoAnswer};
 use super::instruction::PROGRAMMING_ENABLE;
 use super::lists::{bytes_of, transfer};
 use super::rung::{Rung, slowest_first};
@@ -121,11 +121,11 @@ impl AvrSpi<'_> {
         let Some(slowest) = rungs.iter().map(|rung| rung.programming_clock).min() else {
             return Err(AlgorithmError::NoClockInRange { slowest: abilities.spi_clock_min, fastest: abilities.spi_clock_max });
         };
-        let has_clock_output = abilities.clock_output;
+        let feed = Feed::of(self.chip, abilities);
         let supply = self.supply()?;
         // Lines that are driven into a board without a supply would feed it.
         let unpowered = supply.filter(|supply| Wiring::is_no_supply(*supply)).map(|_| Wiring { supply, lines: None });
-        if let Some(no_answer) = unpowered.and_then(|wiring| NoAnswer::untried(wiring, has_clock_output)) {
+        if let Some(no_answer) = unpowered.and_then(|wiring| NoAnswer::untried(wiring, feed)) {
             return Err(AlgorithmError::NoAnswer(Box::new(no_answer)));
         }
         // The system clock is at least four times the programming clock, so this is four of the chip's clocks or more.
@@ -208,7 +208,7 @@ impl AvrSpi<'_> {
     /// The evidence of a ladder that failed, with a look at supply and lines; or why that cannot be had any more.
     fn no_answer(&mut self, ladder: Ladder) -> Result<NoAnswer, AlgorithmError> {
         let wiring = self.wiring()?;
-        Ok(NoAnswer::of(ladder.attempts, wiring, self.bus.abilities().clock_output))
+        Ok(NoAnswer::of(ladder.attempts, wiring, Feed::of(self.chip, self.bus.abilities())))
     }
 
     /// The result of a ladder; without one, or after an error, the chip is let go.

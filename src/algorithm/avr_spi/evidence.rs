@@ -6,6 +6,8 @@
 use super::instruction::{ECHO, PROGRAMMING_ENABLE};
 use super::rung::Rung;
 use super::wiring::Wiring;
+use crate::board::Chip;
+use crate::bus::Abilities;
 use std::fmt;
 
 /// What one try, or all of them, showed. Later ones say more and win over earlier ones.
@@ -74,14 +76,14 @@ impl Evidence {
     }
 
     /// What to look at first, the likeliest wire in front.
-    pub fn look_at(self) -> &'static str {
+    fn look_at(self) -> &'static str {
         match self {
-            Evidence::AllZeros => "MISO and MOSI (is one shorted to ground?), then RESET and the chip's clock.",
+            Evidence::AllZeros => "MISO and MOSI (is one shorted to ground?), then RESET, the chip's clock.",
             Evidence::AllOnes => "MISO (open, or swapped with MOSI?), then SCK (held low?), RESET, the chip's clock.",
-            Evidence::OtherBytes => "RESET (does it reach the chip?), other parts on MISO, the chip's clock, long wires.",
+            Evidence::OtherBytes => "RESET (does it reach the chip?), other parts on MISO, long wires, the chip's clock.",
             Evidence::ShiftedByABit => "SCK (noise, an edge too many, long wires, a missing ground).",
             Evidence::BlankId => "the chip's clock (slower than any that was tried?), MISO, and the supply.",
-            Evidence::Unsteady => "long wires, ground, the supply under load, and the chip's clock.",
+            Evidence::Unsteady => "long wires, ground, the supply under load, the chip's clock.",
             Evidence::SentComesBack => "MOSI and MISO, which seem to be joined.",
             Evidence::SckHeldHigh => "SCK, which is shorted to the supply or driven by another part.",
             Evidence::MosiHeldHigh => "MOSI, which is shorted to the supply or driven by another part.",
@@ -111,30 +113,62 @@ pub struct NoAnswer {
     pub wiring: Wiring,
     /// What all of it shows together.
     pub evidence: Evidence,
-    /// Whether the bridge has a clock output.
-    pub has_clock_output: bool,
+    /// Whether a clock from the bridge could make the chip answer.
+    pub feed: Feed,
+}
+
+/// Whether a clock from the bridge can run a chip.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Feed {
+    Possible,
+    /// The bridge has no clock output.
+    NoOutput,
+    /// No setting of the chip that is known chooses a clock from outside: it runs on its own, and never lost one.
+    NotTaken,
+}
+
+impl Feed {
+    /// Of this chip, by a bridge with these abilities.
+    pub fn of(chip: &Chip, abilities: &Abilities) -> Feed {
+        match (chip.takes_a_clock(), abilities.clock_output) {
+            (false, _) => Feed::NotTaken,
+            (true, false) => Feed::NoOutput,
+            (true, true) => Feed::Possible,
+        }
+    }
 }
 
 impl NoAnswer {
-    pub(super) fn of(attempts: Vec<Attempt>, wiring: Wiring, has_clock_output: bool) -> NoAnswer {
+    pub(super) fn of(attempts: Vec<Attempt>, wiring: Wiring, feed: Feed) -> NoAnswer {
         // At a clock too fast for it a chip sends bytes of any kind; without an echo, what was looked at slowly says more.
         let slow = wiring.evidence();
         let tries = attempts.iter().map(|attempt| attempt.evidence).filter(|seen| *seen >= Evidence::BlankId || slow.is_none());
         let seen = tries.max().max(slow);
-        NoAnswer { attempts, wiring, evidence: seen.unwrap_or(Evidence::NoPower), has_clock_output }
+        NoAnswer { attempts, wiring, evidence: seen.unwrap_or(Evidence::NoPower), feed }
     }
 
     /// Why the chip is not tried at all: the board has no supply, or a line is held. `None` where it should be tried.
     #[must_use]
-    pub fn untried(wiring: Wiring, has_clock_output: bool) -> Option<NoAnswer> {
+    pub fn untried(wiring: Wiring, feed: Feed) -> Option<NoAnswer> {
         let certain = wiring.evidence().filter(|evidence| *evidence >= Evidence::SckHeldHigh);
-        certain.map(|evidence| NoAnswer { attempts: Vec::new(), wiring, evidence, has_clock_output })
+        certain.map(|evidence| NoAnswer { attempts: Vec::new(), wiring, evidence, feed })
     }
 
-    /// The bridge has a clock output, no rung used it, and the board has a supply: a chip that lost its clock may answer with it.
+    /// The bridge has a clock output that can run the chip, no rung used it, and the board has a supply: a chip that lost its clock may
+    /// answer with it.
     pub fn clock_output_untried(&self) -> bool {
         let untried = self.attempts.iter().all(|attempt| attempt.rung.clock_output.is_none());
-        self.has_clock_output && untried && self.evidence < Evidence::LowSupply
+        self.feed == Feed::Possible && untried && self.evidence < Evidence::LowSupply
+    }
+
+    /// What to look at first, the likeliest wire in front. The clock of a chip that only its own oscillator runs is no wire's doing.
+    pub fn look_at(&self) -> String {
+        let all = self.evidence.look_at();
+        match (self.feed, all.split_once(", the chip's clock")) {
+            (Feed::NotTaken, Some((wires, _))) => format!("{wires}."),
+            (Feed::NotTaken, None) if self.evidence == Evidence::BlankId => "MISO, and the supply.".to_owned(),
+            _ => all.to_owned(),
+        }
     }
 
     /// What was tried, as the first line of the message has it.
@@ -171,7 +205,7 @@ impl fmt::Display for NoAnswer {
         // A chip without a supply is silent, too.
         let silent = matches!(self.evidence, Evidence::AllZeros | Evidence::AllOnes);
         let supply_first = if silent && supply.is_none() { "the board's supply, then " } else { "" };
-        write!(f, "\nLook first at: {supply_first}{}", self.evidence.look_at())?;
+        write!(f, "\nLook first at: {supply_first}{}", self.look_at())?;
         match self.clock_output_untried() {
             true => write!(f, "\nA chip that lost its clock answers with the bridge's clock output wired to its clock pin."),
             false => Ok(()),

@@ -19,7 +19,7 @@ mod wiring;
 
 pub use configuration::Identity;
 pub use entry::Entered;
-pub use evidence::{Attempt, Evidence, NoAnswer};
+pub use evidence::{Attempt, Evidence, Feed, NoAnswer};
 pub use reading::PageChecksum;
 pub use rung::{Rung, rungs};
 pub use wiring::{Lines, Miso, Wiring};

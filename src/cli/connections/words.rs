@@ -73,7 +73,7 @@ fn loads(wire: &Wire) -> bool {
 }
 
 fn clock(drawn: &Drawn) -> Option<String> {
-    let pin = drawn.bridge.clock_output.as_ref()?;
+    let pin = drawn.bridge.clock_output.as_ref().filter(|_| drawn.chip.takes_a_clock())?;
     Some(match drawn.connections.wire(Purpose::Clock) {
         Some(_) => "Join CLOCK only to bring back a chip that lost its clock, and take it off afterwards: what hangs on the clock pin can \
                     stop a crystal."

@@ -7,7 +7,7 @@ use super::super::rung::{Rung, Verdict, verdict};
 use super::super::seen::{From, Known};
 use super::Contents;
 use super::pages::{are, places};
-use crate::image::{Span, Start, start_at};
+use crate::image::{ByteAddress, Span, Start, start_at};
 use crate::units::{Bytes, Count};
 
 pub(super) const QUESTION: &str = "Is the application one that is known, and whole?";
@@ -92,9 +92,11 @@ impl<'a> Contents<'a, '_> {
 
     fn application_cause(&self, known: &Known, fit: &Fit) -> Option<Cause> {
         let name = &known.name;
-        if let (From::Demo { board, chip }, false) = (&known.from, self.own(known)) {
-            let other = if *chip == self.case.chip.part { String::new() } else { format!(", and was built for an {chip}") };
-            let sentence = format!("The application is {name}: it belongs on board {board}{other}.");
+        if let (From::Demo { chip, .. }, false) = (&known.from, self.own(known)) {
+            let sentence = match *chip == self.case.chip.part {
+                true => format!("The application is {name}, and this is board {}.", self.case.board.name),
+                false => format!("The application is {name}, built for an {chip}, and this board has an {}.", self.case.chip.part),
+            };
             return Some(Cause::new(CauseKind::ApplicationOfAnother, sentence));
         }
         let (kind, sentence) = match fit {
@@ -134,9 +136,23 @@ impl<'a> Contents<'a, '_> {
                 let seen = format!("It holds {what}; at its start {start}.");
                 self.told.rung(Rung::new("flash", QUESTION, Verdict::Wrong, seen));
                 let sentence = format!("The application does not start: at {} {start}.", room.start());
-                self.told.cause(Cause::new(CauseKind::ApplicationDoesNotStart, sentence));
+                let cause = Cause::new(CauseKind::ApplicationDoesNotStart, sentence);
+                self.told.cause(match self.begins_further_up(room) {
+                    Some(at) => cause.could_be(&[
+                        &format!("It was written {} too far up: what is there begins at {at}.", Bytes((at.0 - room.start().0).into())),
+                        "Its first pages were erased, or never written.",
+                    ]),
+                    None => cause,
+                });
             }
         }
+    }
+
+    /// Where an application begins whose first pages are blank: the page of its first byte.
+    fn begins_further_up(&self, room: Span) -> Option<ByteAddress> {
+        let flash = self.case.chip.flash;
+        let mut pages = room.pages(flash.page).skip_while(|page| self.blank(&self.observed.flash.bytes, *page, flash.blank));
+        pages.next().map(Span::start).filter(|at| *at != room.start())
     }
 
     /// What --to says, where nothing else is wrong with the application.

@@ -79,7 +79,8 @@ pub(super) fn is_ill(case: &Case, held: &Observed) -> bool {
 /// Climbs them.
 pub(super) fn climb<'a>(case: &Case<'a>, observed: &Observed, told: &mut Told) -> Made<'a> {
     let Some(configuration) = observed.configuration.as_deref() else { return Made::default() };
-    let (own, others) = (own_loader(case.board, case.chip), known_loaders(case));
+    let own = own_loader(case.board, case.chip);
+    let others = known_loaders(case, own.as_ref());
     let (fitted, known) = Fitted::among(observed, case.board, case.chip, own.as_ref(), &others);
     let starts_loader = case.chip.starts_loader(configuration);
     let section = case.chip.started_section(configuration).filter(|section| observed.flash.bytes.covers(*section));
@@ -91,7 +92,7 @@ pub(super) fn climb<'a>(case: &Case<'a>, observed: &Observed, told: &mut Told) -
         snapshot.is_some_and(|kept| (&kept.held.configuration, kept.held.lock) != (&observed.configuration, observed.lock));
     let perhaps = snapshot::perhaps(case, observed).filter(|_| snapshot.is_none());
     let settings = snapshot::newest_settings(case, observed);
-    let loader = known.cloned().or(own).or_else(|| snapshot.and_then(|kept| kept.loader(case)));
+    let loader = known.cloned().or(own).or_else(|| snapshot.and_then(|kept| kept.loader(case, None)));
     let loader_is_whole = matches!(fitted, Fitted::BuiltIn(_) | Fitted::Known(_));
     let made = Made { snapshot, settings, other_configuration, perhaps, loader, loader_is_whole, ..Made::default() };
     let mut contents = Contents { case, observed, configuration, fitted, starts_loader, lead, told, made };

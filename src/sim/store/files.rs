@@ -13,7 +13,7 @@ pub(super) struct Files {
 }
 
 impl Files {
-    /// Of a board in the store, or of a state file, which a name with a path separator means.
+    /// Of a board in the store, or of a state file, which the path of one means.
     pub(super) fn of(root: &Path, name: &str) -> Files {
         if !is_path(name) {
             let own = root.join(name);
@@ -31,7 +31,7 @@ impl Files {
     }
 }
 
-/// Whether what stands for a board is the path of its file.
+/// Whether what stands for a board is the path of its file: it has a separator, or the ending of such files.
 pub fn is_path(name: &str) -> bool {
-    name.contains(['/', '\\'])
+    name.contains(['/', '\\']) || name.ends_with(".sim")
 }

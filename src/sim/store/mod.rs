@@ -47,7 +47,7 @@ pub enum StoreError {
     BadName { name: String },
     #[error("there is a sim '{name}' already.\n`farrier sim reset {name}` makes it blank again")]
     Exists { name: String },
-    #[error("there is no sim '{name}'.\n{}", known_sims(.known))]
+    #[error("{}", no_sim(.name, .known))]
     Unknown { name: String, known: Vec<String> },
     #[error("the sim '{name}' is in use by {holder}.\nWait until that one ends")]
     InUse { name: String, holder: String },
@@ -65,8 +65,12 @@ pub enum StoreError {
     Io { doing: &'static str, path: PathBuf, source: io::Error },
 }
 
-fn known_sims(known: &[String]) -> String {
-    if known.is_empty() { "There are none yet.".into() } else { format!("There are:\n  {}", known.join("\n  ")) }
+fn no_sim(name: &str, known: &[String]) -> String {
+    match known {
+        _ if is_path(name) => format!("there is no file {name}, which would be a simulated board"),
+        [] => format!("there is no sim '{name}'.\nThere are none yet."),
+        known => format!("there is no sim '{name}'.\nThere are:\n  {}", known.join("\n  ")),
+    }
 }
 
 fn io_error(doing: &'static str, path: &Path) -> impl FnOnce(io::Error) -> StoreError {
@@ -193,11 +197,16 @@ impl Store {
         let files = self.files(name);
         let folder = files.state.parent().unwrap_or(Path::new(""));
         fs::create_dir_all(folder).map_err(io_error("create the folder", folder))?;
-        let _lock = lock(name, &files)?;
+        let lock = lock(name, &files)?;
         if self.exists(name) {
             return Err(StoreError::Exists { name: name.into() });
         }
         State::of(&board_made, &made).write(&files)?;
+        if files.own.is_none() {
+            // Nobody knows of the file yet, and it is handed on as one file.
+            drop(lock);
+            _ = fs::remove_file(&files.lock);
+        }
         Ok(told)
     }
 
