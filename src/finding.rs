@@ -109,6 +109,11 @@ kinds! {
     ClockSourceChanged "clock-source-changed" Consent
         "The job changes the chip's clock source to one that the board file does not expect, or the board is a generic one of which no \
          clock is known. If that source is not on the board, the chip stops answering until something gives it a clock."
+    PartOfSameId "part-of-same-id" Consent
+        "Several parts answer with the same three ID bytes, so nothing that is read tells which of them is on the board, only what is \
+         printed on it. The configuration to be written is one thing on the part that the board file names and another on a part with the \
+         same ID: there it would turn off the programming header for good, or choose another clock. Choose the board of the part that is \
+         really there with --board."
     ClockMissing "clock-missing" Consent
         "The configuration chooses a clock that the board file does not have: no crystal or external clock is described there. The chip \
          would not run."

@@ -264,6 +264,12 @@ impl Catalog {
         parts
     }
 
+    /// The other parts with this chip's ID. A chip file that cannot be read is left out.
+    pub fn others_with_id(&self, chip: &Chip) -> Vec<Chip> {
+        let others = self.parts_with_id(chip.id).into_iter().filter(|part| !part.eq_ignore_ascii_case(&chip.part));
+        others.filter_map(|part| self.chip(&part).ok()).collect()
+    }
+
     fn own_chips(&self) -> Vec<String> {
         let own = self.own.as_ref().and_then(|folder| fs::read_dir(folder.join("chips")).ok());
         own.into_iter().flatten().flatten().filter_map(|entry| stem(&entry.path())).collect()

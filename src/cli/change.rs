@@ -9,7 +9,7 @@ use super::progress::Progress;
 use super::rehearse::{Ended, Rehearsal, Rehearsed};
 use super::stop::{Code, Stop};
 use super::typed::{command_again, command_going_on};
-use super::{consent, interrupt, output, plan_view, resume, safety, snapshot};
+use super::{consent, interrupt, output, plan_view, resume, safety, same_id, snapshot};
 use crate::board::{Board, Chip};
 use crate::finding::Finding;
 use crate::job::{self, Baseline, Bench, Entry, JobError};
@@ -204,6 +204,8 @@ impl Scene<'_> {
             findings.extend(known.taken_back(journal, &desired, self.chip)?);
         }
         findings.extend(of_plan);
+        let before = observed.configuration.as_deref().unwrap_or_default();
+        findings.extend(same_id::finding(&self.context.catalog, before, plan.steps().iter(), self.chip));
         findings.sort_by_key(|finding| std::cmp::Reverse(finding.severity()));
         Ok(Decided { observed, baseline, known, images, back_to, plan, findings, told, rehearsed: None })
     }

@@ -7,7 +7,7 @@ use super::inspect_image;
 use super::known::{self, KnownJobs};
 use super::output::{self, Offer};
 use super::stop::{Stop, wiring_json};
-use super::{snapshot, typed};
+use super::{same_id, snapshot, typed};
 use crate::board::{Board, Chip, Reservation};
 use crate::diagnosis;
 use crate::image::{ByteAddress, write};
@@ -108,6 +108,7 @@ fn on_board(context: &Context) -> Result<ExitCode, Stop> {
     // A journal that cannot be read was told of by now.
     let images = known::images(context, &chip.part).unwrap_or_default();
     let held = diagnosis::held_image(&observed.flash.bytes, board.application(chip), chip.flash.blank, &images);
+    let others = same_id::others(&context.catalog, &observed, chip);
     if context.global.json {
         let mut document = board_view::as_json(&observed, board, chip);
         document["simulated"] = simulated.into();
@@ -115,11 +116,13 @@ fn on_board(context: &Context) -> Result<ExitCode, Stop> {
         document["pin_level_mv"] = connected.bus.abilities().pin_level.0.into();
         document["wiring"] = wiring_json(&wiring);
         document["known"] = known.as_json();
+        document["parts_of_same_id"] = others.as_slice().into();
         document["application"]["is"] = held.map(|held| held.name.as_str()).into();
         output::json(&document);
     } else {
         board_view::introduce(board, chip, connected.board_from);
         output::simulated(simulated);
+        same_id::print(&others, chip);
         let abilities = connected.bus.abilities();
         output::say_under("Bridge   ", format!("{}, pins at {}, through {}", abilities.name, abilities.pin_level, connected.via));
         output::say_under("Lines    ", wiring.lines.map_or("not driven".into(), |lines| lines.to_string()));

@@ -45,6 +45,7 @@ mod resume;
 mod revive;
 mod revive_view;
 mod safety;
+mod same_id;
 mod sim;
 mod sim_serve;
 mod snapshot;

@@ -48,6 +48,26 @@ fn a_snapshot_of_another_part_with_the_same_id_is_another_boards() {
     home.run(&restore.replace("two", "one").replace("2313a", "2313")).exits(0);
 }
 
+/// An ATA6285 that is taken for an AT90USB82: the bits of CKSEL are others there, FRCFS among them.
+#[test]
+fn fuse_bits_that_are_a_clock_of_another_part_with_the_same_id_need_a_consent() {
+    let home = Home::new();
+    home.run("sim new seed --board generic-ata6285").exits(0);
+    let configure = "configure clock=external --via sim:seed --board generic-at90usb82 --yes --accept clock-source-changed";
+    refused(&home, "seed", configure, "part-of-same-id");
+    home.run(configure).exits(3).says("ATA6285 or ATA6286 or ATA6289, FRCFS becomes").says("--board generic-ata6285");
+    home.run(&configure.replace("--yes", "--dry-run")).exits(0).says("part-of-same-id");
+    home.run("configure clock=external --board generic-at90usb82 --on factory").exits(0).says("part-of-same-id");
+    // What is the same on all of them asks nothing.
+    home.run("configure watchdog=always-on --via sim:seed --board generic-at90usb82 --yes --accept watchdog-must-be-fed").exits(0);
+    let inspect = "inspect --via sim:seed --board generic-at90usb82";
+    home.run(inspect).exits(0).says("ATA6285, ATA6286, ATA6289 have it too").says("see that AT90USB82 is printed on the chip");
+    assert_eq!(home.run(&format!("{inspect} --json")).json()["parts_of_same_id"][0], "ATA6285");
+    // An ATA6614Q has the ID of an ATmega328P and is like it.
+    home.run("sim new plain --board generic-atmega328p").exits(0);
+    assert_eq!(home.run("inspect --via sim:plain --json").json()["parts_of_same_id"], serde_json::json!([]));
+}
+
 /// What a compiler makes for a larger part begins with JMP, and an ATmega88 does not have it.
 #[test]
 fn an_image_that_begins_with_an_instruction_the_part_lacks_needs_a_consent() {

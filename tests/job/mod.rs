@@ -10,6 +10,7 @@ mod killed;
 mod levels;
 mod restore;
 mod revive;
+mod same_id;
 mod sent_since;
 mod stops;
 mod takeover;

@@ -137,6 +137,7 @@ fn cases(kind: K) -> (Vec<Finding>, Vec<Finding>) {
             (part, fitted().with_settings().wants(eeprom(Image::of(ByteAddress(0), &[1; 32]))))
         }
         K::ApplicationChangedSince => return super::takeover::application_changed_since(),
+        K::PartOfSameId => return super::same_id::part_of_same_id_cases(),
         K::TakesBackAJob => {
             // A job took the loader off; another plan puts it there again, or only sets a field that the job had left alone.
             let wanting = |intent: Intent| {

@@ -7,4 +7,5 @@ mod order;
 mod properties;
 mod real_chips;
 mod restore;
+pub mod same_id;
 mod takeover;
