@@ -2,7 +2,7 @@
 
 use super::change::Scene;
 use super::stop::{Code, Stop};
-use super::typed::command_answering;
+use super::typed::{command_again, command_answering};
 use crate::job::BaselineError;
 use crate::plan::{Candidate, Resume};
 use crate::record::SnapshotName;
@@ -26,6 +26,11 @@ pub fn no_baseline(error: BaselineError, answer: Resume, scene: &Scene) -> Stop 
     match error {
         BaselineError::Ask(candidates) => whose_board(&candidates, answer),
         BaselineError::Lost { job, .. } => Stop::usage(error.to_string()).hint(format!("To give that job up: farrier journal close {job}")),
+        BaselineError::OfAnotherPart { job, ref board, ref taken, .. } => Stop::new(Code::Refused, error.to_string())
+            .hint(format!("Nothing was changed now. Read what is printed on the chip. Job {job} is undone with the board that it had:"))
+            .command(format!("farrier undo --board {board} --via {} --resume {job}", scene.via))
+            .hint(format!("After that, if the chip is an {taken}:"))
+            .command(command_again(&[])),
         BaselineError::Forgotten(ref snapshot) => forgotten(error.to_string(), snapshot, scene),
         BaselineError::Answer(why) => Stop::usage(why.to_string()),
         BaselineError::Record(why) => Stop::from(why),

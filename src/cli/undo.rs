@@ -96,16 +96,25 @@ impl Seen<'_> {
 
     /// No job left what the board holds: the last one on a board that may be this one.
     fn nearest(&self) -> Result<(SnapshotName, Option<String>), Stop> {
-        let same_chip =
-            |job: &Job| job.chip == self.scene.chip.part && job.calibration.is_some() && job.calibration == self.observed.calibration;
-        let last = self.journal.jobs()?.into_iter().rfind(|job| self.may_have_its_tag(job) && same_chip(job));
-        let nothing = || {
-            let what = "the journal knows no job on this board, so there is nothing to undo";
-            Stop::usage(what).hint("To go back to a snapshot by its name:").command("farrier snapshot list")
+        let mut jobs = self.journal.jobs()?;
+        let calibrated = |job: &Job| job.calibration.is_some() && job.calibration == self.observed.calibration;
+        jobs.retain(|job| self.may_have_its_tag(job) && calibrated(job));
+        let job = jobs.iter().rfind(|job| job.chip == self.scene.chip.part).ok_or_else(|| self.nothing(&jobs))?;
+        Ok((taken_before(job)?, Some(not_as_left(job))))
+    }
+
+    /// None of these jobs was on such a chip; one may have been on this very chip all the same, taken for another part with its ID.
+    fn nothing(&self, jobs: &[Job]) -> Stop {
+        let stop = Stop::usage("the journal knows no job on this board, so there is nothing to undo");
+        let stop = match jobs.iter().rfind(|job| job.id_bytes.is_some() && job.id_bytes == self.observed.id) {
+            Some(Job { id, chip, board, .. }) => stop
+                .hint(format!(
+                    "Job {id} was on a chip with the same ID and calibration byte, which was taken for an {chip}. To undo it so:"
+                ))
+                .command(format!("farrier undo {id} --board {board} --via {}", self.scene.via)),
+            None => stop,
         };
-        let job = last.ok_or_else(nothing)?;
-        let doubt = not_as_left(&job);
-        Ok((taken_before(&job)?, Some(doubt)))
+        stop.hint("To go back to a snapshot by its name:").command("farrier snapshot list")
     }
 }
 

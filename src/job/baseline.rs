@@ -54,6 +54,12 @@ pub enum BaselineError {
     Forgotten(SnapshotName),
     #[error("job {job} is unfinished, and what its board held before cannot be read:\n{why}")]
     Lost { job: JobId, why: RecordError },
+    /// It was begun with the board of another part that has the same ID, so what it kept does not fit this one.
+    #[error(
+        "job {job} on this board is unfinished, and was begun with board {board}: that is an {chip}, which has the same ID and {kept} \
+         configuration bytes; an {taken} has {needed}"
+    )]
+    OfAnotherPart { job: JobId, board: String, chip: String, kept: usize, taken: String, needed: usize },
     #[error(transparent)]
     Record(#[from] RecordError),
 }
@@ -84,6 +90,9 @@ pub fn baseline(
         Takeover::Ask(candidates) => Err(BaselineError::Ask(candidates)),
         Takeover::Resume { job, findings } => {
             let record = records.iter().find(|record| record.job.id.0 == job.id as i64);
+            if let Some(error) = record.and_then(|record| of_another_part(record, &job.baseline, target)) {
+                return Err(error);
+            }
             let inherited = record.and_then(|record| {
                 let snapshot = record.job.baseline.clone()?;
                 Some(Inherited { job: record.job.id, snapshot, accepted: record.job.accepted.clone() })
@@ -91,6 +100,14 @@ pub fn baseline(
             Ok(Baseline { observed: job.baseline.clone(), inherited, findings, sent_since: job.sent_since.clone() })
         }
     }
+}
+
+/// Whether what was kept has not as many configuration bytes as this part.
+fn of_another_part(record: &JobRecord, baseline: &Observed, target: &Target) -> Option<BaselineError> {
+    let (kept, needed) = (baseline.configuration.as_ref()?.len(), target.chip.configuration.len());
+    let Job { id: job, board, chip, .. } = &record.job;
+    let (board, chip, taken) = (board.clone(), chip.clone(), target.chip.part.clone());
+    (kept != needed).then_some(BaselineError::OfAnotherPart { job: *job, board, chip, kept, taken, needed })
 }
 
 /// The newest snapshot that a job had taken of this chip, where the board is not as it says. Only a journal that was emptied or moved away

@@ -73,3 +73,24 @@ fn two_boards_that_were_left_alike_are_asked_about() {
     assert!(now(&home, "bed4").flash.iter().all(|byte| *byte == 0xFF));
     home.run(&format!("undo --tag bed5 --via sim:bed5 --yes {accepts}")).exits(0);
 }
+
+/// Two parts with one ID: the one has two configuration bytes and pages of 64, the other three and pages of 128.
+#[test]
+fn a_job_that_was_cut_off_with_the_board_of_another_part_of_the_id_is_undone_with_that_board() {
+    let home = Home::new();
+    home.run("sim new seed --board generic-ata6285").exits(0);
+    let before = now(&home, "seed");
+    let image = home.file("seed.bin", &[&[0x01, 0xC0, 0x00, 0x00, 0xF8, 0x94][..], &[0x5A; 600][..]].concat());
+    let write = format!("write {} --at 0 --via sim:seed --yes", image.display());
+    home.run(&format!("{write} --board generic-at90usb82")).exits(1).says("Job 1 is unfinished");
+    let refused = home.run("undo --via sim:seed --yes --resume 1");
+    refused.exits(3).says("begun with board generic-at90usb82").says("3 configuration bytes; an ATA6285 has 2");
+    refused.says("farrier undo --board generic-at90usb82 --via sim:seed --resume 1").says("After that, if the chip is an ATA6285:");
+    let named = home.run("undo --via sim:seed --yes");
+    named.exits(2).says("Job 1 was on a chip with the same ID").says("farrier undo 1 --board generic-at90usb82 --via sim:seed");
+    let undo = "undo --board generic-at90usb82 --via sim:seed --resume 1 --yes --accept reset-into-empty-flash";
+    home.run(undo).exits(0);
+    let after = now(&home, "seed");
+    assert_eq!((&after.flash, after.state["fuses"].clone()), (&before.flash, before.state["fuses"].clone()));
+    home.run(&write).exits(0);
+}
