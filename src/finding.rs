@@ -70,6 +70,10 @@ kinds! {
     ReservedBitsChanged "reserved-bits-changed" Refuse
         "The configuration image programs bits that the datasheet leaves without a meaning, or gives a field a value that it reserves. \
          Bits without a meaning must stay unprogrammed (1)."
+    EepromLocked "eeprom-locked" Refuse
+        "A fuse of the chip locks a part of its EEPROM against being written, and the job has other bytes for it. What stands there is \
+         mostly meant to stay, so it is opened by a command of its own. A job that only has to put back what is there opens it by \
+         itself, and locks it again: whether an erase of the chip takes locked EEPROM stands in no document that was read."
     SupplyOutOfRange "supply-out-of-range" Refuse
         "The supply that the bridge measured lies outside the range of the board file. Below it the chip may write wrong bits; above it \
          the chip may be harmed."

@@ -102,6 +102,8 @@ pub struct FieldValue {
     pub resets_below: Option<Millivolts>,
     /// Ways in that this value shuts for good.
     pub shuts: Vec<Way>,
+    /// The part of the EEPROM that this value keeps from being written.
+    pub locks_eeprom: Option<Span>,
     /// For lock fields: this value forbids reading flash and EEPROM through a way in.
     pub forbids_reading: bool,
     /// For lock fields: this value forbids writing flash, EEPROM and configuration through a way in.

@@ -63,6 +63,7 @@ fn build(file: &Table) -> Option<Chip> {
     let ways_in = ways_in(file);
 
     let ((flash, eeprom), fields, lock_fields) = (memories?, fields?, lock_fields?);
+    locks_what_is_there(file, &fields, eeprom?)?;
     let mut configuration = bytes?;
     for (index, byte) in configuration.iter_mut().enumerate() {
         byte.used = used(fields.iter().filter(|field| field.byte == index));
@@ -113,6 +114,18 @@ pub(super) fn read_refused(text: &str) -> Result<Vec<RefusedChip>, Vec<Mistake>>
         });
         rows.collect()
     })
+}
+
+/// Whether the EEPROM has what values of fields keep from being written.
+fn locks_what_is_there(file: &Table, fields: &[Field], eeprom: MemoryShape) -> Option<()> {
+    let astray = |field: &&Field| {
+        let locked = field.values.iter().filter_map(|value| value.locks_eeprom);
+        locked.into_iter().any(|span| span.end().0 > eeprom.bytes || span.start().0 % eeprom.page != 0 || span.len() % eeprom.page != 0)
+    };
+    let Some(field) = fields.iter().find(astray) else { return Some(()) };
+    let message = format!("field \"{}\": `locks_eeprom` must be whole pages inside the EEPROM of {} bytes", field.name, eeprom.bytes);
+    file.wrong(file.at(), message);
+    None
 }
 
 /// The bits that the fields have between them.
@@ -324,6 +337,10 @@ fn value(table: &Table, most: u8, role: Option<Role>) -> Option<FieldValue> {
     };
     let resets_below = table.has("resets_below_mv").then(|| table.number("resets_below_mv", 1..=10_000));
     let shuts = table.choices("shuts", WAYS);
+    let locks_eeprom = match table.optional_table("locks_eeprom") {
+        Some(table) => span(&table, None, "EEPROM").map(|span| Some(span.value)),
+        None => Some(None),
+    };
     let forbids = table.choices("forbids", &[("reading", true), ("writing", false)]);
     let forbids = forbids?;
     Some(FieldValue {
@@ -336,6 +353,7 @@ fn value(table: &Table, most: u8, role: Option<Role>) -> Option<FieldValue> {
             None => None,
         },
         shuts: shuts?,
+        locks_eeprom: locks_eeprom?,
         forbids_reading: forbids.contains(&true),
         forbids_writing: forbids.contains(&false),
     })

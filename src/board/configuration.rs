@@ -64,6 +64,11 @@ impl Field {
         Some(Setting { field: self, bits, value: self.values.iter().find(|value| value.bits == bits) })
     }
 
+    /// The value that locks no EEPROM, of a field that can.
+    pub fn opening(&self) -> Option<&FieldValue> {
+        self.values.iter().find(|value| value.locks_eeprom.is_none())
+    }
+
     /// The names of the values that do not hold a chip with this supply in reset.
     pub fn values_at(&self, supply: Millivolts) -> impl Iterator<Item = &str> {
         let runs = move |value: &&FieldValue| value.resets_below.is_none_or(|level| level <= supply);
@@ -136,6 +141,11 @@ impl Chip {
     /// How the chip is programmed through this interface; `None` where it is not.
     pub fn way_in(&self, way: Way) -> Option<&WayIn> {
         self.ways_in.iter().find(|way_in| way_in.way == way)
+    }
+
+    /// The part of the EEPROM that this configuration keeps from being written, and the field that says so.
+    pub fn locked_eeprom(&self, configuration: &[u8]) -> Option<(&Field, Span)> {
+        self.fields.iter().find_map(|field| Some((field, field.read(configuration)?.value?.locks_eeprom?)))
     }
 
     /// The name of the value that stands in the field with this role.

@@ -28,6 +28,7 @@ pub(super) fn of_desired(case: &Case) -> Vec<Finding> {
     all.extend(case.application_in_reservation());
     all.extend(case.conflict());
     all.extend(case.reserved_bits());
+    all.extend(case.eeprom_locked());
     all.extend(case.settings_lost());
     all.extend(case.serial_number_lost());
     all.extend(case.loader_removed());
@@ -224,6 +225,24 @@ impl<'a> Case<'a> {
             place(extent)
         );
         (changed > 0).then(|| Finding::new(Kind::SettingsLost, sentence))
+    }
+
+    /// Other bytes are wanted in EEPROM that the configuration locks, and is to lock afterwards too.
+    fn eeprom_locked(&self) -> Option<Finding> {
+        let (field, span) = self.chip.locked_eeprom(self.baseline.configuration.as_deref()?)?;
+        self.chip.locked_eeprom(&self.desired.configuration)?;
+        let (before, after) = (&self.baseline.eeprom.bytes, &self.desired.eeprom);
+        let other = |at: &u32| after.byte(ByteAddress(*at)).is_some_and(|byte| before.byte(ByteAddress(*at)) != Some(byte));
+        let changed = (span.start().0..span.end().0).filter(other).count();
+        let sentence = format!(
+            "{} of the EEPROM are to become other ones at {span}, which {} keeps from being written. To change them, open it first: \
+             `farrier configure {}={}`, and lock it again afterwards. To keep them, leave them out.",
+            Bytes(changed as u64),
+            field.symbol,
+            field.name,
+            field.opening()?.name
+        );
+        (changed > 0).then(|| Finding::new(Kind::EepromLocked, sentence))
     }
 
     /// Other bytes come where the board has its serial number.

@@ -12,9 +12,23 @@ pub(super) struct Difference {
     pub erase: Option<String>,
     pub flash: Vec<ByteAddress>,
     pub eeprom: Vec<ByteAddress>,
+    /// What opens the EEPROM where the configuration locks a part of it that is to be written.
+    pub opening: Option<Opening>,
+    /// What is left to change once that is done.
     pub configuration: Vec<ByteChange>,
     /// The lock byte to write.
     pub lock: Option<u8>,
+}
+
+/// A write of the configuration that lets the EEPROM be written.
+#[derive(Clone, Debug)]
+pub(super) struct Opening {
+    pub byte: usize,
+    pub value: u8,
+    /// Only an erase makes the configuration writable.
+    pub after_erase: bool,
+    /// Why, as half a sentence.
+    pub reason: String,
 }
 
 /// A configuration byte to be changed.
@@ -47,24 +61,62 @@ impl Difference {
         let lock = LockNeed::of(observed.lock, desired.lock, chip);
         let writes = !flash.differ.is_empty() || !eeprom.differ.is_empty() || !configuration.is_empty();
         let erase = erase_reason(&flash, &eeprom, lock, writes, way_in.eeprom_writes_erase);
+        let after_erase = lock.forbids_writing;
         let (flash, eeprom, lock) = match erase {
             None => (flash.differ, eeprom.differ, lock.write.then_some(desired.lock)),
             Some(_) => {
                 let blank = |shape: MemoryShape| Image::of(ByteAddress(0), &vec![shape.blank; shape.bytes as usize]);
                 let flash = Pages::of(Memory::Flash, &desired.flash, &blank(chip.flash), chip);
                 let taken = erase_takes_eeprom(observed, target);
-                let eeprom = if taken { Pages::of(Memory::Eeprom, &desired.eeprom, &blank(chip.eeprom), chip) } else { eeprom };
+                let erased = || Pages::of(Memory::Eeprom, &desired.eeprom, &erased_eeprom(observed, blank(chip.eeprom), chip), chip);
+                let eeprom = if taken { erased() } else { eeprom };
                 let left = if way_in.chip_erase_takes.contains(&Memory::Lock) { Some(0xFF) } else { observed.lock };
                 let lock = LockNeed::of(left, desired.lock, chip);
                 (flash.differ, eeprom.differ, lock.write.then_some(desired.lock))
             }
         };
-        Difference { erase: erase.map(str::to_string), flash, eeprom, configuration, lock }
+        let opening = Opening::of(observed, &eeprom, after_erase, chip);
+        let configuration = match &opening {
+            Some(opening) => configuration_changes(&opening.applied_to(observed), desired, chip),
+            None => configuration,
+        };
+        Difference { erase: erase.map(str::to_string), flash, eeprom, opening, configuration, lock }
     }
 
     pub(super) fn any(&self) -> bool {
         let written = self.flash.len() + self.eeprom.len() + self.configuration.len();
         written > 0 || self.erase.is_some() || self.lock.is_some()
+    }
+}
+
+/// What an erase leaves of the EEPROM, as far as can be told: whether it takes a locked part too stands in no document that was read.
+fn erased_eeprom(observed: &Observed, blank: Image, chip: &Chip) -> Image {
+    let mut left = blank;
+    let locked = chip.locked_eeprom(observed.configuration.as_deref().unwrap_or_default());
+    locked.into_iter().for_each(|(_, span)| left.remove(span));
+    left
+}
+
+impl Opening {
+    /// What opens the EEPROM for these pages; nothing where it is open.
+    fn of(observed: &Observed, pages: &[ByteAddress], after_erase: bool, chip: &Chip) -> Option<Opening> {
+        let configuration = observed.configuration.as_deref()?;
+        let (field, span) = chip.locked_eeprom(configuration)?;
+        pages.iter().find(|page| span.contains(**page))?;
+        let mut bytes = configuration.to_vec();
+        field.set(&mut bytes, field.opening()?.bits);
+        let value = bytes.get(field.byte)? | !chip.configuration.get(field.byte)?.used;
+        let reason = format!("to open EEPROM {span} for this job: {} locks it", field.symbol);
+        Some(Opening { byte: field.byte, value, after_erase, reason })
+    }
+
+    /// The board once it is done.
+    fn applied_to(&self, observed: &Observed) -> Observed {
+        let mut configuration = observed.configuration.clone();
+        if let Some(byte) = configuration.iter_mut().flatten().nth(self.byte) {
+            *byte = self.value;
+        }
+        Observed { configuration, ..observed.clone() }
     }
 }
 

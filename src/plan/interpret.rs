@@ -2,7 +2,7 @@
 //! chip ignores writes. Knows nothing of how plans are made, so that it can find their mistakes.
 
 use super::{Desired, Observed, StepKind, fields};
-use crate::board::{Chip, Role, WayIn};
+use crate::board::{Chip, Field, Role, WayIn};
 use crate::image::{ByteAddress, Image, Memory, Span};
 
 /// What a chip holds, as far as it can be told.
@@ -12,6 +12,8 @@ pub struct State {
     pub flash: Vec<Option<u8>>,
     pub eeprom: Vec<Option<u8>>,
     pub configuration: Vec<Bits>,
+    /// The configuration as it was at the last entry: what locks EEPROM is in force from there on.
+    pub in_force: Vec<Bits>,
     pub lock: Bits,
     /// In programming mode: steps other than an entry do nothing without it.
     pub entered: bool,
@@ -59,10 +61,12 @@ impl Interpreter<'_> {
         };
         let read = observed.configuration.as_deref().unwrap_or_default();
         let byte = |byte: Option<&u8>| byte.map_or(Bits { value: 0xFF, known: 0 }, |byte| Bits::known(*byte));
+        let configuration: Vec<Bits> = (0..self.chip.configuration.len()).map(|n| byte(read.get(n))).collect();
         State {
             flash: cells(&observed.flash.bytes, self.chip.flash.bytes),
             eeprom: cells(&observed.eeprom.bytes, self.chip.eeprom.bytes),
-            configuration: (0..self.chip.configuration.len()).map(|n| byte(read.get(n))).collect(),
+            in_force: configuration.clone(),
+            configuration,
             lock: byte(observed.lock.as_ref()),
             entered: false,
             clock_unproven: false,
@@ -75,6 +79,7 @@ impl Interpreter<'_> {
             StepKind::Enter { slowest_first } => {
                 state.entered = !self.shut(state) && (*slowest_first || !state.clock_unproven);
                 state.clock_unproven &= !state.entered;
+                state.in_force.clone_from(&state.configuration);
             }
             StepKind::Release => state.entered = false,
             _ if !state.entered => {}
@@ -159,7 +164,7 @@ impl Interpreter<'_> {
     /// Whether the configuration shuts the way in, as far as it can be told.
     pub fn shut(&self, state: &State) -> bool {
         let bytes: Vec<u8> = state.configuration.iter().map(|bits| bits.value).collect();
-        let shuts = |field: &crate::board::Field| fields::value(field, &bytes).is_some_and(|value| value.shuts.contains(&self.way_in.way));
+        let shuts = |field: &Field| fields::value(field, &bytes).is_some_and(|value| value.shuts.contains(&self.way_in.way));
         self.chip.fields.iter().any(shuts)
     }
 
@@ -184,9 +189,24 @@ impl Interpreter<'_> {
         (bits.known & field.mask == field.mask).then(|| !fields::keeps_eeprom(self.chip, &bytes))
     }
 
+    /// Whether the configuration in force locks this byte of the EEPROM; `None` where it does not tell.
+    fn locks(&self, state: &State, at: usize) -> Option<bool> {
+        let bytes: Vec<u8> = state.in_force.iter().map(|bits| bits.value).collect();
+        let here = |span: Span| span.contains(ByteAddress(at as u32));
+        let can = |field: &&Field| field.values.iter().any(|value| value.locks_eeprom.is_some_and(here));
+        let Some(field) = self.chip.fields.iter().find(can) else { return Some(false) };
+        let known = state.in_force.get(field.byte)?.known & field.mask == field.mask;
+        known.then(|| fields::value(field, &bytes).and_then(|value| value.locks_eeprom).is_some_and(here))
+    }
+
+    /// Nothing tells whether an erase takes EEPROM that is locked.
     fn erase(&self, state: &mut State) {
+        let blank = Some(self.chip.eeprom.blank);
         match self.erase_takes_eeprom(state) {
-            Some(true) => state.eeprom.fill(Some(self.chip.eeprom.blank)),
+            Some(true) => {
+                let left = |at: usize| if self.locks(state, at) == Some(false) || state.eeprom[at] == blank { blank } else { None };
+                state.eeprom = (0..state.eeprom.len()).map(left).collect();
+            }
             Some(false) => {}
             None => state.eeprom.fill(None),
         }
@@ -206,8 +226,10 @@ impl Interpreter<'_> {
     fn write_pages(&self, state: &mut State, memory: Memory, pages: &[ByteAddress]) {
         let writable = self.writable(state);
         let only_clears = memory == Memory::Flash || !self.way_in.eeprom_writes_erase;
-        let cells = if memory == Memory::Eeprom { &mut state.eeprom } else { &mut state.flash };
         for (at, byte) in pages.iter().flat_map(|at| self.page_bytes(memory, *at)) {
+            let locked = if memory == Memory::Eeprom { self.locks(state, at) } else { Some(false) };
+            let writable = if writable == Some(true) { locked.map(|locked| !locked) } else { writable };
+            let cells = if memory == Memory::Eeprom { &mut state.eeprom } else { &mut state.flash };
             let Some(cell) = cells.get_mut(at) else { continue };
             *cell = match writable {
                 Some(false) => *cell,
@@ -240,7 +262,7 @@ impl Interpreter<'_> {
     }
 
     fn shutting_bits(&self, byte: usize) -> u8 {
-        let shuts = |field: &&crate::board::Field| field.values.iter().any(|value| !value.shuts.is_empty());
+        let shuts = |field: &&Field| field.values.iter().any(|value| !value.shuts.is_empty());
         self.chip.fields.iter().filter(|field| field.byte == byte).filter(shuts).fold(0, |mask, field| mask | field.mask)
     }
 }

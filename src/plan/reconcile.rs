@@ -1,6 +1,6 @@
 //! From what was observed to what is desired: the steps, in the order that loses least when it is cut.
 
-use super::difference::{ByteChange, Difference, Match, match_of};
+use super::difference::{ByteChange, Difference, Match, Opening, match_of};
 use super::estimate::estimate;
 use super::step::{Pace, Plan, Step, StepKind};
 use super::{Desired, Observed, fields, stakes};
@@ -40,9 +40,12 @@ pub(super) fn steps(observed: &Observed, desired: &Desired, target: &Target) -> 
     let mut list = StepList { observed, desired, target, pace: target.pace, steps: Vec::new() };
     let clock = target.pace.programming_clock;
     list.add(StepKind::Enter { slowest_first: false }, &format!("to reach the chip, at a programming clock of {clock}"));
+    let opening = |after_erase: bool| difference.opening.as_ref().filter(|opening| opening.after_erase == after_erase);
+    opening(false).into_iter().for_each(|opening| list.open_eeprom(opening));
     if let Some(reason) = &difference.erase {
         list.add(StepKind::Erase, reason);
     }
+    opening(true).into_iter().for_each(|opening| list.open_eeprom(opening));
     list.memories(&difference);
     list.configuration(&difference);
     list.check_all(&difference);
@@ -70,6 +73,13 @@ impl StepList<'_> {
         let bytes = bytes(&kind, self.desired, chip);
         let estimate = estimate(&kind, self.desired, chip, pace);
         self.steps.push(Step { kind, bytes, reason: reason.to_string(), estimate });
+    }
+
+    /// Fuses but the one that keeps the EEPROM come into force with the next entry (8271, 'Fuse Bits': latched as the chip enters
+    /// programming mode, in force once it leaves it; from memory).
+    fn open_eeprom(&mut self, opening: &Opening) {
+        self.add(StepKind::WriteConfiguration { byte: opening.byte, value: opening.value }, &opening.reason);
+        self.add(StepKind::Enter { slowest_first: false }, "so that it is in force");
     }
 
     /// Settings before the firmware that reads them; the loader before the application, so that a board whose reset starts

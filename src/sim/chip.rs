@@ -13,6 +13,7 @@ use crate::board::{Chip, Role, Way};
 use crate::time::Moment;
 use crate::units::{Hertz, Millivolts};
 use fastrand::Rng;
+use std::ops::Range;
 use std::time::Duration;
 
 /// How long to wait after power-up and after RESET went low (8271, 'Serial Programming Algorithm', step 2).
@@ -369,6 +370,13 @@ impl SimChip {
     /// A byte of which SCK was too fast to shift every bit out in time.
     fn blur(&mut self, out: u8) -> u8 {
         if self.rng.bool() { out ^ (1 << self.rng.u8(..8)) } else { out }
+    }
+
+    /// The EEPROM that a fuse in force keeps from being written (EELOCK of the ATA628x).
+    pub(super) fn locked_eeprom(&self) -> Option<Range<usize>> {
+        let values = self.part.fields.iter().filter_map(|field| field.read(&self.latched)?.value);
+        let locked = values.filter_map(|value| value.locks_eeprom).next()?;
+        Some(locked.start().0 as usize..locked.end().0 as usize)
     }
 
     /// EESAVE as it stands: it acts as soon as it is written.

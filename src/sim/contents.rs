@@ -37,11 +37,9 @@ impl Contents {
                 }
             }
             Write::Eeprom(bytes) => bytes.iter().for_each(|(at, new)| self.eeprom[*at] = *new),
-            Write::Erase { keep_eeprom } => {
+            Write::Erase { eeprom } => {
                 self.flash.fill(0xFF);
-                if !keep_eeprom {
-                    self.eeprom.fill(0xFF);
-                }
+                eeprom.iter().for_each(|part| self.eeprom[part.clone()].fill(0xFF));
                 self.lock = 0xFF;
             }
             Write::Fuse { index, value } => self.fuses[*index] = *value,
@@ -65,10 +63,10 @@ impl Contents {
                     self.eeprom[*at] = from | rng.u8(..);
                 }
             }
-            Write::Erase { keep_eeprom } => {
+            Write::Erase { eeprom } => {
                 self.flash.iter_mut().for_each(|cell| *cell |= rng.u8(..));
-                if !keep_eeprom {
-                    self.eeprom.iter_mut().for_each(|cell| *cell |= rng.u8(..));
+                for part in eeprom {
+                    self.eeprom[part.clone()].iter_mut().for_each(|cell| *cell |= rng.u8(..));
                 }
                 // The lock bits stay: they are erased only after all of the program memory (ATmega328PB
                 // datasheet, section 32.8.3).
@@ -92,8 +90,9 @@ pub(super) enum Write {
     },
     /// Erases and writes these bytes of the EEPROM.
     Eeprom(Vec<(usize, u8)>),
+    /// Erases the flash, the lock bits, and these parts of the EEPROM.
     Erase {
-        keep_eeprom: bool,
+        eeprom: Vec<Range<usize>>,
     },
     Fuse {
         index: usize,

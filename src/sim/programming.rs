@@ -5,6 +5,7 @@ use super::contents::Write;
 use super::instruction::Instruction;
 use crate::board::{EepromWrites, Ready, Way};
 use crate::time::Moment;
+use std::ops::Range;
 use std::time::Duration;
 
 /// Lock bits for the programming interface, 0 = programmed (9223, table 32-1). LB1 alone is mode 2, both are mode 3. LB2 alone is in no
@@ -69,7 +70,10 @@ impl SimChip {
     pub(super) fn program(&mut self, instruction: Instruction, end: Moment) {
         use Instruction as I;
         match instruction {
-            I::ChipErase => self.start(Write::Erase { keep_eeprom: self.keeps_eeprom() }, self.times.erase, end),
+            I::ChipErase => {
+                let eeprom = self.erased_eeprom();
+                self.start(Write::Erase { eeprom }, self.times.erase, end);
+            }
             I::LoadExtendedAddress(bits) => self.session.extended = bits,
             I::LoadPage { high, word, data } => self.load_page(high, word, data, end),
             I::WritePage { word } => self.write_page(word, end),
@@ -192,9 +196,32 @@ impl SimChip {
         usize::from(at) % size
     }
 
+    /// What a chip erase takes of the EEPROM: nothing under EESAVE, else all of it; whether what EELOCK locks is among that, no document
+    /// that was read says, so it is one time and another time not.
+    fn erased_eeprom(&mut self) -> Vec<Range<usize>> {
+        let size = self.contents.eeprom.len();
+        match self.locked_eeprom() {
+            _ if self.keeps_eeprom() => Vec::new(),
+            Some(locked) if self.rng.bool() => vec![0..locked.start, locked.end..size],
+            _ => vec![0..size],
+        }
+    }
+
+    /// Whether the fuses in force lock this byte of the EEPROM: then nothing is written there, and that it was tried is a violation.
+    fn keeps_out(&mut self, at: usize, end: Moment) -> bool {
+        let locked = self.locked_eeprom().is_some_and(|locked| locked.contains(&at));
+        if locked {
+            self.forbid(end, format!("a write of EEPROM at 0x{at:04X}, which a fuse locks"));
+        }
+        locked
+    }
+
     fn write_eeprom(&mut self, at: u16, data: u8, end: Moment) {
         if !self.refuses("EEPROM", end) {
             let at = self.eeprom_address(at, end);
+            if self.keeps_out(at, end) {
+                return;
+            }
             self.start(Write::Eeprom(vec![(at, data)]), self.times.eeprom, end);
         }
     }
@@ -218,6 +245,9 @@ impl SimChip {
             self.forbid(end, format!("an EEPROM page write at 0x{at:04X} is not aligned to {page} bytes"));
         }
         let start = at / page * page;
+        if self.keeps_out(start, end) {
+            return;
+        }
         let bytes = loaded.0.iter().enumerate().filter_map(|(place, byte)| Some((start + place, (*byte)?))).collect();
         self.start(Write::Eeprom(bytes), self.times.eeprom, end);
     }

@@ -15,6 +15,7 @@ fn value(bits: u8, name: &str, clock: Option<ClockSource>) -> FieldValue {
         clock,
         resets_below: None,
         shuts: Vec::new(),
+        locks_eeprom: None,
         forbids_reading: false,
         forbids_writing: false,
     }

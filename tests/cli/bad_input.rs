@@ -53,11 +53,16 @@ fn a_snapshot_of_another_part_with_the_same_id_is_another_boards() {
 fn fuse_bits_that_are_a_clock_of_another_part_with_the_same_id_need_a_consent() {
     let home = Home::new();
     home.run("sim new seed --board generic-ata6285").exits(0);
-    let configure = "configure clock=external --via sim:seed --board generic-at90usb82 --yes --accept clock-source-changed";
-    refused(&home, "seed", configure, "part-of-same-id");
-    home.run(configure).exits(3).says("ATA6285 or ATA6286 or ATA6289, FRCFS becomes").says("--board generic-ata6285");
+    let configure = "configure clock=crystal-8-to-16-mhz --via sim:seed --board generic-at90usb82 --yes --accept clock-source-changed";
+    let before = home.export("seed").state;
+    home.run(configure)
+        .exits(3)
+        .says("needs consent: part-of-same-id")
+        .says("ATA6285 or ATA6286 or ATA6289, FRCFS becomes 'internal-4-mhz'")
+        .says("--board generic-ata6285");
     home.run(&configure.replace("--yes", "--dry-run")).exits(0).says("part-of-same-id");
     home.run("configure clock=external --board generic-at90usb82 --on factory").exits(0).says("part-of-same-id");
+    assert_eq!(home.export("seed").state["fuses"], before["fuses"]);
     // What is the same on all of them asks nothing.
     home.run("configure watchdog=always-on --via sim:seed --board generic-at90usb82 --yes --accept watchdog-must-be-fed").exits(0);
     let inspect = "inspect --via sim:seed --board generic-at90usb82";

@@ -8,6 +8,7 @@ mod every_chip;
 mod interrupt;
 mod killed;
 mod levels;
+mod locked_eeprom;
 mod restore;
 mod revive;
 mod same_id;

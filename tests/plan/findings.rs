@@ -132,6 +132,13 @@ fn cases(kind: K) -> (Vec<Finding>, Vec<Finding>) {
             let pins = |mv| bare().with(|scene| scene.baseline.access = Some(Access { pin_level: Some(Millivolts(mv)), ..access() }));
             (pins(3_300), pins(5_000))
         }
+        K::EepromLocked => {
+            let upper = |byte: u8| eeprom(Image::of(ByteAddress(40), &[byte; 8]));
+            (
+                fitted().with_settings().with(lock_upper_eeprom).wants(upper(1)),
+                fitted().with_settings().with(lock_upper_eeprom).wants(upper(0x42)),
+            )
+        }
         K::SettingsLost => {
             let part = fitted().with_settings().wants(eeprom(Image::of(ByteAddress(8), &[1; 8])));
             (part, fitted().with_settings().wants(eeprom(Image::of(ByteAddress(0), &[1; 32]))))
@@ -314,6 +321,27 @@ fn a_brown_out_level_is_held_against_the_supply_that_is_measured_or_else_that_of
     // Two measurements of one supply put the same at stake.
     let stake = |mv| supplied(Some(mv)).findings().into_iter().find(|finding| finding.kind == K::SupplyBelowBrownOut).expect("it").stake;
     assert_eq!(stake(3_300), stake(3_310));
+}
+
+/// EEPROM from 24 on cannot be written.
+fn lock_upper_eeprom(scene: &mut Scene) {
+    scene.chip.field("upper-eeprom").expect("a field").set(scene.baseline.configuration.as_mut().expect("a configuration"), 0);
+}
+
+#[test]
+fn locked_eeprom_that_the_job_opens_or_leaves_alone_is_nothing_to_refuse() {
+    let upper = || eeprom(Image::of(ByteAddress(40), &[1; 8]));
+    let refused = |scene: &Scene| scene.findings().into_iter().find(|finding| finding.kind == K::EepromLocked);
+    let locked = || Scene::fitted().with_settings().with(lock_upper_eeprom);
+    let sentence = refused(&locked().wants(upper())).expect("it").sentence;
+    for said in ["8 bytes", "0x00018 to 0x0003F", "UPPER-EEPROM", "farrier configure upper-eeprom=free"] {
+        assert!(sentence.contains(said), "{said}: {sentence}");
+    }
+    let opens = Intent { configuration: vec![("upper-eeprom".into(), "free".into())], ..upper() };
+    assert_eq!(refused(&locked().wants(opens)), None);
+    assert_eq!(refused(&Scene::fitted().with_settings().wants(upper())), None);
+    assert_eq!(refused(&locked().wants(eeprom(Image::of(ByteAddress(16), &[1; 8])))), None);
+    assert_eq!(refused(&locked().wants(write(application(90)))), None);
 }
 
 /// A serial number near the end of the application's flash.

@@ -35,6 +35,7 @@ fn value(bits: u8, name: &str) -> FieldValue {
         clock: None,
         resets_below: None,
         shuts: Vec::new(),
+        locks_eeprom: None,
         forbids_reading: false,
         forbids_writing: false,
     }
@@ -103,6 +104,10 @@ pub fn chip(kind: Kind) -> Chip {
         field("reset-start", Some(Role::ResetStart), boot_byte, 0x01 << boot_shift, vec![value(0, "loader"), value(1, "application")]),
         field("brown-out", None, 2, 0x07, vec![value(7, "off"), level(5, "2.7-v", 2_700), level(4, "4.3-v", 4_300)]),
     ];
+    if kind == Kind::Usual {
+        let locked = FieldValue { locks_eeprom: Some(span(24, EEPROM)), ..value(0, "locked") };
+        fields.push(field("upper-eeprom", None, 1, 0x40, vec![value(1, "free"), locked]));
+    }
     if kind != Kind::Unprotected {
         fields.push(on_off("keep-eeprom", Some(Role::KeepEeprom), 1, 0x08));
     }

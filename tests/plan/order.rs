@@ -76,6 +76,30 @@ fn a_locked_board_is_erased_and_gets_everything_back_settings_first() {
     assert!(plan.steps()[1].reason.contains("locked against writing"), "{}", plan.steps()[1].reason);
 }
 
+/// Whether an erase takes locked EEPROM is not known, so it is opened before; a chip locked as a whole lets that be only afterwards.
+#[test]
+fn eeprom_that_a_fuse_locks_is_opened_for_what_an_erase_may_take_and_locked_again() {
+    let chip = chip(Kind::Usual);
+    let locked = |lock: u8| {
+        let mut observed = used(&chip);
+        chip.field("upper-eeprom").unwrap().set(observed.configuration.as_mut().unwrap(), 0);
+        Observed { lock: Some(lock), ..observed }
+    };
+    let plan = plan_for(&write(application(600)), &locked(0xFF), &chip, &board());
+    let wanted =
+        ["enter", "configuration:1=DF", "enter", "erase", "eeprom:16", "application:10", "enter", "verify:2", "configuration:1=9F"];
+    assert_eq!(words(&plan)[..9], wanted);
+    assert_eq!(plan.steps()[1].reason, "to open EEPROM 0x00018 to 0x0003F for this job: UPPER-EEPROM locks it");
+    let plan = plan_for(&write(application(600)), &locked(0xFE), &chip, &board());
+    assert_eq!(words(&plan)[..5], ["enter", "erase", "configuration:1=DF", "enter", "eeprom:16"]);
+    // What no step writes there stays locked: without an erase, or where the erase keeps the EEPROM.
+    let lower = Intent { eeprom: Some(named("lower.hex", Image::of(ByteAddress(0), &[7; 24]))), ..Intent::default() };
+    assert_eq!(words(&plan_for(&lower, &locked(0xFF), &chip, &board()))[..3], ["enter", "eeprom:6", "enter"]);
+    let mut kept = locked(0xFF);
+    chip.field("keep-eeprom").unwrap().set(kept.configuration.as_mut().unwrap(), 0);
+    assert_eq!(words(&plan_for(&write(application(600)), &kept, &chip, &board()))[..3], ["enter", "erase", "application:10"]);
+}
+
 #[test]
 fn an_eeprom_that_survives_the_erase_is_not_written() {
     let chip = chip(Kind::Usual);

@@ -49,6 +49,7 @@ impl Case {
             flash: self.flash.iter().copied().map(Some).collect(),
             eeprom: self.eeprom.iter().copied().map(Some).collect(),
             configuration: self.configuration.iter().copied().map(Bits::known).collect(),
+            in_force: self.configuration.iter().copied().map(Bits::known).collect(),
             lock: Bits::known(self.lock),
             entered: false,
             clock_unproven: false,

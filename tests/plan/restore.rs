@@ -204,6 +204,7 @@ impl Raw {
         State {
             flash: random(self.flash, self.filled, chip.flash.bytes),
             eeprom: random(self.eeprom, 40, chip.eeprom.bytes),
+            in_force: configuration.iter().copied().map(Bits::known).collect(),
             configuration: configuration.into_iter().map(Bits::known).collect(),
             lock: Bits::known(self.lock),
             entered: false,

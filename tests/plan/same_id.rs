@@ -117,7 +117,7 @@ fn only_these_parts_differ_from_another_of_their_id() {
 }
 
 /// Found by hand in the chip files: some value of theirs, set in the configuration as shipped, is another clock or a shut header on a part
-/// of the same ID, or that part's memories are others. Of the ATmega16HVBrevB the bit that divides the clock of an ATmega16HVB is 0 as shipped.
+/// of the same ID, or that part's memories are others. The bit that divides the clock of an ATmega16HVB is 0 in the rev. B as shipped.
 const EXPECTED: [&str; 7] = ["AT90PWM2B", "AT90PWM316", "AT90PWM3B", "AT90USB82", "ATA6285", "ATA6286", "ATA6289"];
 
 /// With a crystal that only one of the two is said to bear, both run.

@@ -20,6 +20,7 @@ fn value(bits: u8, name: &str, clock: Option<ClockSource>, shuts: bool) -> Field
         clock,
         resets_below: None,
         shuts,
+        locks_eeprom: None,
         forbids_reading: false,
         forbids_writing: false,
     }

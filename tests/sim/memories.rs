@@ -1,7 +1,8 @@
 //! Flash, EEPROM, fuses and lock bits.
 
 use super::bench::{Bench, large, small};
-use farrier::board::Chip;
+use farrier::board::{Chip, Field};
+use farrier::image::{ByteAddress, Span};
 
 #[test]
 fn a_page_is_loaded_written_and_read_back() {
@@ -265,4 +266,62 @@ fn a_fuse_byte_that_the_part_lacks_reads_blank_and_cannot_be_written() {
     bench.assert_clean();
     bench.write([0xAC, 0xA4, 0, 0xFE]);
     bench.assert_only("which this part does not have");
+}
+
+/// A part of which a fuse, bit 7 of the high byte, locks the last 512 bytes of the EEPROM. EESAVE stays as it is.
+fn with_eelock() -> Chip {
+    let mut chip = small();
+    let save = chip.fields.iter().find(|field| field.symbol == "EESAVE").expect("a field").clone();
+    let mut values = save.values.clone();
+    values[0].locks_eeprom = Span::new(ByteAddress(512), ByteAddress(1024));
+    chip.fields.push(Field { name: "upper-eeprom".into(), symbol: "EELOCK".into(), role: None, mask: 0x80, values, ..save });
+    chip
+}
+
+/// Fuses are latched as RESET goes high, so the write that locks is followed by one that still works.
+#[test]
+fn locked_eeprom_ignores_what_is_written_once_the_fuse_is_in_force() {
+    let mut bench = Bench::entered(&with_eelock());
+    bench.write([0xAC, 0xA8, 0, 0x59]);
+    bench.write([0xC0, 0x02, 0x00, 0x11]);
+    bench.assert_clean();
+    assert!(bench.enter(200_000));
+    bench.write([0xC0, 0x01, 0xFF, 0x22]);
+    bench.assert_clean();
+    bench.write([0xC0, 0x02, 0x00, 0x33]);
+    bench.assert_only("which a fuse locks");
+    bench.send(&[0xC1, 0, 0, 0x44]);
+    bench.write([0xC2, 0x02, 0x04, 0]);
+    let eeprom = bench.sim.contents().eeprom;
+    assert_eq!((eeprom[511], eeprom[512], eeprom[516]), (0x22, 0x11, 0xFF));
+    // Opened, and latched again, it is written.
+    bench.write([0xAC, 0xA8, 0, 0xD9]);
+    assert!(bench.enter(200_000));
+    bench.write([0xC0, 0x02, 0x00, 0x33]);
+    assert_eq!(bench.sim.contents().eeprom[512], 0x33);
+}
+
+/// No document that was read says which, so a host must bear both.
+#[test]
+fn an_erase_takes_locked_eeprom_one_time_and_another_time_not() {
+    let mut taken = 0;
+    for seed in 0..40 {
+        let mut bench = Bench::entered(&with_eelock());
+        bench.sim.edit(|contents| {
+            contents.eeprom.fill(seed);
+            contents.fuses[1] &= 0x7F;
+        });
+        assert!(bench.enter(200_000));
+        // What is asked draws from the sim's chances.
+        for _ in 0..seed {
+            bench.ask([0xF0, 0, 0, 0]);
+        }
+        bench.write([0xAC, 0x80, 0, 0]);
+        let eeprom = bench.sim.contents().eeprom;
+        assert!(eeprom[..512].iter().all(|byte| *byte == 0xFF));
+        let upper = eeprom[512];
+        assert!(eeprom[512..].iter().all(|byte| *byte == upper) && [seed, 0xFF].contains(&upper));
+        taken += u32::from(upper == 0xFF);
+    }
+    assert!((5..35).contains(&taken), "{taken} of 40 times");
 }
