@@ -97,6 +97,10 @@ impl<'a> Draft<'a, '_> {
             self.fields();
             if self.beside_by_flash() {
                 // Reset must lead to the loader first: what lies below its section counts as the application's.
+            } else if unstarted && self.has(CauseKind::LoaderBypassed) && !self.made.loader_is_whole {
+                let sentence = "The application: the same command again sees to it once reset leads to the loader, whose flash is the \
+                                application's until then.";
+                self.remedy.left.push(sentence.to_owned());
             } else if self.application_is_wrong() {
                 self.application(wanted);
             } else if let Some(image) = self.made.before_loader.clone().filter(|_| self.any(&LOADER)) {

@@ -5,7 +5,7 @@ use super::{Given, diagnosed_of, kinds, read, used_of, vent};
 use farrier::board::{Board, Catalog, Chip};
 use farrier::diagnosis::{Diagnosis, From, Kept, Known};
 use farrier::image::{ByteAddress, Image};
-use farrier::plan::{LoaderIntent, Observed};
+use farrier::plan::{ApplicationIntent, LoaderIntent, Observed};
 
 /// A vent whose board file names no built-in loader: its 2048 bytes belong to somebody's own.
 fn own() -> (Board, Chip) {
@@ -70,7 +70,7 @@ fn a_small_section_under_somebodys_own_loader_is_seen_where_the_flash_shows_its_
     // Without a vector table the blank page before it tells.
     let plain = with_flash(used_of(&own()), RESERVED, &code(0x800));
     assert_eq!(kinds(&diagnosed(&own(), small(plain.clone()), Given::default())), ["reset-beside-loader"]);
-    assert_eq!(kinds(&diagnosed(&own(), plain, Given::default())), ["loader-unknown"]);
+    assert_eq!(kinds(&diagnosed(&own(), plain, Given::default())), Vec::<&str>::new(), "as the board file has it");
 }
 
 /// The board file reserves nothing, so what the flash says is told, and not done unasked.
@@ -105,6 +105,24 @@ fn a_loader_that_the_flash_does_not_show_is_known_from_the_journal_or_is_not_kno
     let by_job = [Known { name: "own.hex (job 3, 2026-11-02)".into(), image, from: From::Job(3) }];
     let told = diagnosed(&own(), hidden, Given { known: &by_job, ..Given::default() });
     assert_eq!((kinds(&told), configures(&told)), (vec!["reset-beside-loader"], boot_section_set()));
+}
+
+/// The board file says where its loader belongs, and a program begins there: reset is led to it before anything is written, because until
+/// then its flash is the application's.
+#[test]
+fn somebodys_own_loader_that_reset_does_not_start_is_seen_and_never_written_over() {
+    let bypassed = || set(used_of(&own()), "reset-start", "application");
+    let reset_start = || vec![("reset-start".to_owned(), "loader".to_owned())];
+    let told = diagnosed(&own(), bypassed(), Given::default());
+    assert_eq!((kinds(&told), configures(&told)), (vec!["loader-bypassed"], reset_start()));
+    let wanted = [Known { name: "wanted.hex".into(), image: Image::of(ByteAddress(0), &code(0x300)), from: From::Wanted }];
+    let erased = with_flash(bypassed(), 0, &[0xFF; 0x1_0000]);
+    let told = diagnosed(&own(), erased, Given { known: &wanted, ..Given::default() });
+    assert_eq!((kinds(&told), configures(&told)), (vec!["loader-bypassed", "application-missing"], reset_start()));
+    assert_eq!(told.remedy.intent.as_ref().map(|intent| intent.application.clone()), Some(ApplicationIntent::Keep));
+    // An application that runs on into the loader's flash does not begin there.
+    let runs_on = with_flash(bypassed(), RESERVED - 0x400, &code(0xC00));
+    assert_eq!(kinds(&diagnosed(&own(), runs_on, Given::default())), Vec::<&str>::new());
 }
 
 /// What a job wrote is as good as built in: in part, bypassed or gone, it is told and put back.
@@ -146,5 +164,5 @@ fn what_cannot_be_known_is_said_so_with_both_places() {
     assert!(both.sentence().contains("nothing here tells which"), "{}", both.sentence());
     // An application up to a loader of one's own with a vector table is no application that runs on.
     let full = with_flash(used_of(&own()), RESERVED - 0x400, &code(0x400));
-    assert_eq!(kinds(&diagnosed(&own(), full, Given::default())), ["loader-unknown"]);
+    assert_eq!(kinds(&diagnosed(&own(), full, Given::default())), Vec::<&str>::new());
 }

@@ -17,7 +17,7 @@ pub fn with_loader(part: &str) -> Option<(Board, Chip)> {
     sections.sort_by_key(|span| span.len());
     let drafts = sections.into_iter().flat_map(|span| clocks(&chip).into_iter().map(move |clock| (span, clock)));
     let drafts: Vec<(Span, ClockSetting)> = drafts.collect();
-    let board = drafts.into_iter().find_map(|(span, clock)| draft(&chip, Some(span), clock))?;
+    let board = drafts.into_iter().find_map(|(span, clock)| draft(&chip, Some((span, Some(SERIAL_LOADER))), clock))?;
     Some((board, chip))
 }
 
@@ -27,6 +27,17 @@ fn clocks(chip: &Chip) -> Vec<ClockSetting> {
     let signal = ClockSetting { source: ClockSource::External, hz: CLOCK };
     let own = chip.own_oscillators().map(|hz| ClockSetting { source: ClockSource::Internal { hz }, hz });
     std::iter::once(crystal).chain(own).chain([signal]).collect()
+}
+
+/// The same with flash for a loader that is not built in, of which the board file knows nothing but the place; a boot section that is smaller
+/// is left where there is one. `None` where the chip has no boot section.
+pub fn with_own_loader(part: &str) -> Option<(Board, Chip)> {
+    let chip = Catalog::built_in().chip(part).expect("a chip of the catalog");
+    let mut sections: Vec<Span> = chip.boot_sections.iter().map(|section| section.span).collect();
+    sections.sort_by_key(|span| span.len());
+    let span = *sections.get(1).or(sections.first())?;
+    let board = clocks(&chip).into_iter().find_map(|clock| draft(&chip, Some((span, None)), clock))?;
+    Some((board, chip))
 }
 
 /// The same without a loader, where none fits.
@@ -46,11 +57,11 @@ fn supply(chip: &Chip) -> Millivolts {
     usual().find(|supply| level.is_some_and(|level| level > *supply)).or(usual().next()).expect("a usual supply")
 }
 
-fn draft(chip: &Chip, reserved: Option<Span>, clock: ClockSetting) -> Option<Board> {
-    let reservation = reserved.map(|span| DraftReservation {
+fn draft(chip: &Chip, reserved: Option<(Span, Option<&str>)>, clock: ClockSetting) -> Option<Board> {
+    let reservation = reserved.map(|(span, built_in)| DraftReservation {
         span,
-        loader: Some(SERIAL_LOADER.into()),
-        baud: Some(Stated::told(BAUD)),
+        loader: built_in.map(str::to_owned),
+        baud: built_in.map(|_| Stated::told(BAUD)),
         start_delay_ms: 1_000,
     });
     let draft = Draft {
@@ -68,6 +79,7 @@ fn draft(chip: &Chip, reserved: Option<Span>, clock: ClockSetting) -> Option<Boa
         console: None,
     };
     let (board, chip) = can_run(chip, draft.clock()).then(|| read_board(&draft.write().text, |_| Ok(chip.clone())).ok())??;
-    let fits = reserved.is_none() || loader(SERIAL_LOADER, &board, &chip).is_ok_and(|built| built.speed.fits());
+    let fits = reserved.is_none_or(|(_, built_in)| built_in.is_none())
+        || loader(SERIAL_LOADER, &board, &chip).is_ok_and(|built| built.speed.fits());
     fits.then_some(board)
 }

@@ -45,7 +45,7 @@ pub(super) fn lead(found: &Image, chip: &Chip, at: ByteAddress, reserved: Option
 }
 
 /// What begins at `at`: a loader that is known, or code that looks like the beginning of a program and not like the middle of one.
-fn beginning(found: &Image, chip: &Chip, at: ByteAddress, known: &[NamedImage]) -> Option<Beginning> {
+pub(super) fn beginning(found: &Image, chip: &Chip, at: ByteAddress, known: &[NamedImage]) -> Option<Beginning> {
     let is_there = |image: &Image| {
         let extent = image.extent().filter(|extent| extent.start() == at);
         extent.is_some() && image.runs().all(|(at, run)| Span::sized(at, run.len() as u32).is_some_and(|span| found.filled(span, 0) == run))

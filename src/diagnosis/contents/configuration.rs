@@ -32,7 +32,7 @@ impl Contents<'_, '_> {
         let started = chip.started_section(self.configuration);
         let misled = match started {
             Some(section) => self.begins_beside(section).is_some(),
-            None => self.made.loader_is_whole,
+            None => self.made.loader_is_whole || self.bypassed,
         };
         let verdict = match (list.is_empty(), faults.is_empty() && self.made.fields.is_empty() && !misled) {
             (true, _) => Verdict::Fine,

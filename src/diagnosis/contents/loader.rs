@@ -28,7 +28,10 @@ impl Contents<'_, '_> {
             Fitted::Altered(name, pages) => {
                 (Verdict::Wrong, format!("No: it is {}, but something else is in {}.", called(name), places(pages)))
             }
-            Fitted::Other if leads_there => (Verdict::Unknown, format!("What is in {reserved} is {}.", self.not_known())),
+            Fitted::Other if leads_there => {
+                let begins = if self.is_somebodys_own(reserved) { " A program begins there, as it should." } else { "" };
+                (Verdict::Unknown, format!("What is in {reserved} is {}.{begins}", self.not_known()))
+            }
             Fitted::Other => (Verdict::Unknown, format!("Reset does not start what is in {reserved}.")),
             Fitted::Unknown => (Verdict::Unknown, "It was not read.".to_owned()),
         };
@@ -44,6 +47,12 @@ impl Contents<'_, '_> {
             Some(_) => "not this board's built-in loader",
             None => "no loader that is known here: the board file names none",
         }
+    }
+
+    /// The board file names no loader, and a program begins where it has one begin and reset leads: as it should be, as far as it shows.
+    fn is_somebodys_own(&self, reserved: Span) -> bool {
+        let named = self.case.board.reservation.as_ref().is_some_and(|reservation| reservation.loader.is_some());
+        !named && matches!(&self.lead, Some(Lead::There(here)) if here.at == reserved.start())
     }
 
     fn loader_cause(&mut self, reserved: Span) -> Option<Cause> {
@@ -69,7 +78,8 @@ impl Contents<'_, '_> {
                     None => Cause::new(CauseKind::LoaderOverwritten, format!("The loader was overwritten: {what}.")),
                 }
             }
-            Fitted::Other if !self.told.has(CauseKind::ResetBesideLoader) => self.unknown(started?, reserved),
+            Fitted::Other if self.told.has(CauseKind::ResetBesideLoader) || self.is_somebodys_own(reserved) => return None,
+            Fitted::Other => self.unknown(started?, reserved),
             _ => return None,
         };
         Some(cause)

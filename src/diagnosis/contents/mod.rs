@@ -60,6 +60,8 @@ struct Contents<'a, 't> {
     starts_loader: bool,
     /// Where something begins in the boot sections, where reset leads to one.
     lead: Option<Lead>,
+    /// Something that no image explains begins where the board file has the loader begin, and reset starts the application.
+    bypassed: bool,
     told: &'t mut Told,
     made: Made<'a>,
 }
@@ -85,6 +87,7 @@ pub(super) fn climb<'a>(case: &Case<'a>, observed: &Observed, told: &mut Told) -
     let starts_loader = case.chip.starts_loader(configuration);
     let section = case.chip.started_section(configuration).filter(|section| observed.flash.bytes.covers(*section));
     let reserved = case.board.reservation.as_ref().map(|reservation| reservation.span.start());
+    let bypassed = reserved.filter(|_| !starts_loader).and_then(|at| begins::beginning(&observed.flash.bytes, case.chip, at, &others));
     let lead = section.map(|section| begins::lead(&observed.flash.bytes, case.chip, section.start(), reserved, &others));
     let newest = snapshot::newest(case, observed);
     let snapshot = newest.as_ref().map(|(kept, _)| *kept);
@@ -93,9 +96,10 @@ pub(super) fn climb<'a>(case: &Case<'a>, observed: &Observed, told: &mut Told) -
     let perhaps = snapshot::perhaps(case, observed).filter(|_| snapshot.is_none());
     let settings = snapshot::newest_settings(case, observed);
     let loader = known.cloned().or(own).or_else(|| snapshot.and_then(|kept| kept.loader(case, None)));
+    let bypassed = bypassed.is_some() && fitted == Fitted::Other && observed.flash.unreadable.is_none();
     let loader_is_whole = matches!(fitted, Fitted::BuiltIn(_) | Fitted::Known(_));
     let made = Made { snapshot, settings, other_configuration, perhaps, loader, loader_is_whole, ..Made::default() };
-    let mut contents = Contents { case, observed, configuration, fitted, starts_loader, lead, told, made };
+    let mut contents = Contents { case, observed, configuration, fitted, starts_loader, lead, bypassed, told, made };
     contents.known();
     contents.unfinished();
     contents.lock();

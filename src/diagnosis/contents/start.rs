@@ -32,6 +32,15 @@ impl Contents<'_, '_> {
                 self.told.cause(Cause::new(CauseKind::LoaderBypassed, sentence));
                 self.want(|field| field.role == Some(Role::ResetStart) || field.role == Some(Role::BootSection));
             }
+            (None, _) if self.bypassed => {
+                let begins = self.reserved().map_or(at, Span::start);
+                let sentence = format!(
+                    "A program begins at {begins}, where the board file has the loader begin, but reset starts the application at {at}: it \
+                     never runs."
+                );
+                self.told.cause(Cause::new(CauseKind::LoaderBypassed, sentence));
+                self.want(|field| field.role == Some(Role::ResetStart) || field.role == Some(Role::BootSection));
+            }
             (Some(section), Some(begins)) => self.beside(section, start, begins),
             (Some(section), None) if self.reserved().is_none() => self.nothing_starts(section, start),
             _ => {}

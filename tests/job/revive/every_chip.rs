@@ -1,12 +1,13 @@
 //! Every kind of bricked board on boards with every chip of the catalog: the generic one, of which nothing is known but the chip, and the one
-//! that `boards new` drafts, with our loader where that is built for the chip. Either the kind makes a board, or the reason why not is
+//! that `boards new` drafts, with our loader where that is built for the chip; and where it has a boot section, one with a loader of
+//! somebody's own. Either the kind makes a board, or the reason why not is
 //! true; and `revive` must make of each what `trial` says.
 //!
 //! An ordinary run takes a share of them, drawn by a seed; `FARRIER_BRICKED=1 cargo test --test main job::revive::every_chip -- --nocapture`
 //! takes every one, and `FARRIER_BRICKED_FROM` is the seed.
 
 use super::trial::Trial;
-use crate::job::drafted::drafted;
+use crate::job::drafted::{drafted, with_own_loader};
 use farrier::board::{Board, Catalog, Chip, ClockSource, Role, generic_board, known_chips};
 use farrier::sim::{BRICKED, Bricked};
 use farrier::units::{Hertz, Millivolts};
@@ -14,7 +15,7 @@ use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 /// An ordinary run takes one of so many.
-const ORDINARY: usize = 12;
+const ORDINARY: usize = 16;
 
 fn number(variable: &str, default: usize) -> usize {
     std::env::var(variable).map_or(default, |text| text.parse().expect("a number"))
@@ -22,7 +23,11 @@ fn number(variable: &str, default: usize) -> usize {
 
 fn boards() -> Vec<(Board, Chip)> {
     let parts: Vec<&str> = known_chips().map(|(_, part)| part).collect();
-    parts.into_iter().flat_map(|part| [Catalog::built_in().board(&generic_board(part)).expect("a generic board"), drafted(part)]).collect()
+    let of = |part| {
+        let generic = Catalog::built_in().board(&generic_board(part)).expect("a generic board");
+        [generic, drafted(part)].into_iter().chain(with_own_loader(part))
+    };
+    parts.into_iter().flat_map(of).collect()
 }
 
 /// Why a board cannot be bricked so, by what the datasheet's tables in the chip file say; nothing where it can. Worked out here anew.
