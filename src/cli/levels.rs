@@ -4,10 +4,11 @@
 use super::context::Context;
 use super::output;
 use super::stop::Stop;
+use super::typed::command_again;
 use crate::algorithm::avr_spi::{AvrSpi, Wiring};
 use crate::board::{Board, Chip, bridge_kinds, near};
 use crate::bus::Bus;
-use crate::finding::Finding;
+use crate::finding::{Finding, Kind};
 use crate::job::JobError;
 use crate::plan::{levels_differ, supply_out_of_range};
 use crate::units::Millivolts;
@@ -57,6 +58,17 @@ fn unmeasured(context: &Context, pins: Millivolts, board: &Board) -> Result<Boar
 }
 
 fn refused(context: &Context, findings: Vec<Finding>, board: &Board, pins: Millivolts) -> Stop {
+    // Other parts between bridge and board do not help a supply that is wrong.
+    if findings.iter().any(|finding| finding.kind == Kind::SupplyOutOfRange) {
+        let stop = Stop::refused(findings);
+        let stop = match context.global.via.as_deref().and_then(|via| via.strip_prefix("sim:")) {
+            Some(sim) => {
+                stop.hint("The hand that puts the supply of this simulated board right:").command(format!("farrier sim repair {sim}"))
+            }
+            None => stop,
+        };
+        return stop.hint("Once the supply is right:").command(command_again(&[]));
+    }
     let kind = bridge_kinds().ok().and_then(|kinds| kinds.into_iter().find(|kind| near(kind.level, pins)));
     let kind = kind.map_or("KIND".to_owned(), |kind| kind.kind);
     let name = context.global.board.as_deref().unwrap_or(&board.name);

@@ -77,9 +77,12 @@ causes! {
         "Reset leads to where the loader belongs, and what is there is not the loader: an application runs on into its flash, or something \
          else was written there."
     LoaderBypassed "loader-bypassed"
-        "The loader is there, and reset starts the application instead, so that the loader never runs."
+        "The loader is there, or a program that begins where the board file has it begin, and reset starts the application instead, so \
+         that the loader never runs."
     ResetBesideLoader "reset-beside-loader"
-        "The loader is there, and the boot section is set to another size, so that reset does not lead to its beginning."
+        "The loader is there, and the boot section is set to another size, so that reset does not lead to its beginning. Where it begins \
+         is known of a loader that is built in, or that the journal or a snapshot has; of any other the flash may show it, by a blank \
+         page and then the beginning of a program at the start of a boot section."
     ApplicationMissing "application-missing"
         "The flash outside the loader is blank: there is nothing to start."
     ApplicationHalfWritten "application-half-written"

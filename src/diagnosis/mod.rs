@@ -94,12 +94,22 @@ pub fn not_driven(findings: &[Finding]) -> Diagnosis {
     let mut told = Told::default();
     told.rung(Rung::new("bridge", contact::BRIDGE, Verdict::Fine, "Yes.").rules_out(contact::BRIDGE_RULES_OUT));
     for finding in findings {
-        let of_supply = finding.kind == Kind::SupplyOutOfRange;
-        let (name, question) = if of_supply { ("supply", contact::SUPPLY) } else { ("lines", contact::LINES) };
-        let seen = if of_supply { finding.sentence.clone() } else { format!("Not driven. {}", finding.sentence) };
-        told.rung(Rung::new(name, question, Verdict::Wrong, seen));
-        let kind = if of_supply { CauseKind::SupplyOutOfRange } else { CauseKind::LevelsDiffer };
-        told.cause(Cause::new(kind, finding.sentence.clone()));
+        let sentence = finding.sentence.clone();
+        match finding.kind {
+            Kind::SupplyOutOfRange => {
+                told.rung(Rung::new("supply", contact::SUPPLY, Verdict::Wrong, sentence.clone()));
+                told.cause(Cause::new(CauseKind::SupplyOutOfRange, sentence));
+            }
+            // A supply that is wrong explains levels that are.
+            _ if told.has(CauseKind::SupplyOutOfRange) => {
+                let seen = "Not driven: at this supply the levels of bridge and board differ.";
+                told.rung(Rung::new("lines", contact::LINES, Verdict::Unknown, seen));
+            }
+            _ => {
+                told.rung(Rung::new("lines", contact::LINES, Verdict::Wrong, format!("Not driven. {sentence}")));
+                told.cause(Cause::new(CauseKind::LevelsDiffer, sentence));
+            }
+        }
     }
     told.ends_here()
 }
