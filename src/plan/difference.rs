@@ -89,11 +89,14 @@ impl Difference {
     }
 }
 
-/// What an erase leaves of the EEPROM, as far as can be told: whether it takes a locked part too stands in no document that was read.
+/// What an erase leaves of the EEPROM, as far as can be told: whether it takes a locked part too stands in no document that was read. What
+/// is blank there is blank afterwards either way.
 fn erased_eeprom(observed: &Observed, blank: Image, chip: &Chip) -> Image {
     let mut left = blank;
     let locked = chip.locked_eeprom(observed.configuration.as_deref().unwrap_or_default());
-    locked.into_iter().for_each(|(_, span)| left.remove(span));
+    let places = locked.into_iter().flat_map(|(_, span)| span.pages(1));
+    let set = |place: &Span| observed.eeprom.bytes.byte(place.start()) != Some(chip.eeprom.blank);
+    places.filter(set).for_each(|place| left.remove(place));
     left
 }
 

@@ -203,7 +203,7 @@ impl SimChip {
         match self.locked_eeprom() {
             _ if self.keeps_eeprom() => Vec::new(),
             Some(locked) if self.rng.bool() => vec![0..locked.start, locked.end..size],
-            _ => vec![0..size],
+            _ => std::iter::once(0..size).collect(),
         }
     }
 

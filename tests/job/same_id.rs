@@ -24,8 +24,11 @@ fn is_reached(sim: &Sim, board: &Board, chip: &Chip) -> bool {
     Bench::new(&mut client, board, chip, &mut |_: &_| {}, &never).observe().is_ok()
 }
 
+/// Byte, mask and bits of a value, the clock that it is and the ways in that it shuts.
+type Bits = (usize, u8, u8, Option<ClockSource>, Vec<Way>);
+
 /// Which bits choose a clock or shut the header. Descriptions of one oscillator differ in how fast a crystal it bears.
-fn layout(chip: &Chip) -> Vec<(usize, u8, u8, Option<ClockSource>, Vec<Way>)> {
+fn layout(chip: &Chip) -> Vec<Bits> {
     let slowest = |source: ClockSource| match source {
         ClockSource::Crystal { from_hz, .. } => ClockSource::Crystal { from_hz, to_hz: from_hz },
         other => other,

@@ -92,6 +92,8 @@ fn eeprom_that_a_fuse_locks_is_opened_for_what_an_erase_may_take_and_locked_agai
     assert_eq!(plan.steps()[1].reason, "to open EEPROM 0x00018 to 0x0003F for this job: UPPER-EEPROM locks it");
     let plan = plan_for(&write(application(600)), &locked(0xFE), &chip, &board());
     assert_eq!(words(&plan)[..5], ["enter", "erase", "configuration:1=DF", "enter", "eeprom:16"]);
+    let empty = Observed { eeprom: factory(&chip).eeprom, ..locked(0xFF) };
+    assert_eq!(words(&plan_for(&write(application(600)), &empty, &chip, &board()))[..3], ["enter", "erase", "application:10"]);
     // What no step writes there stays locked: without an erase, or where the erase keeps the EEPROM.
     let lower = Intent { eeprom: Some(named("lower.hex", Image::of(ByteAddress(0), &[7; 24]))), ..Intent::default() };
     assert_eq!(words(&plan_for(&lower, &locked(0xFF), &chip, &board()))[..3], ["enter", "eeprom:6", "enter"]);
