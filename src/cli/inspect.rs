@@ -102,7 +102,8 @@ fn on_board(context: &Context) -> Result<ExitCode, Stop> {
     let (board, chip) = (&connected.board, &connected.chip);
     let simulated = connected.simulated();
     if let Some(finding) = observed.id.and_then(|id| crate::plan::wrong_chip(id, chip)) {
-        return Err(Stop::refused(vec![finding]));
+        let all = typed::command_for_this_board("revive");
+        return Err(Stop::refused(vec![finding]).hint("All that was seen, and what it rules out:").command(all));
     }
     let known = KnownJobs::look(context, &observed, chip);
     // A journal that cannot be read was told of by now.

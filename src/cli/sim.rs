@@ -226,8 +226,8 @@ fn reveal(context: &Context, name: &str) -> Result<(), Stop> {
         None => output::say(format!("{name} was not bricked when it was made.")),
     }
     output::next(match bricked.map(|kind| kind.mended_by) {
-        // Of a simulated board this is the hand that does it.
-        Some(MendedBy::Hand) => format!("farrier sim repair {name}"),
+        // Of a simulated board this is the hand that does it, or that fits the new chip.
+        Some(MendedBy::Hand | MendedBy::NewChip) => format!("farrier sim repair {name}"),
         _ => format!("farrier revive --via sim:{name}"),
     });
     Ok(())

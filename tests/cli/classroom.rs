@@ -145,7 +145,11 @@ fn what_a_handed_in_board_carries_counts_whatever_is_described_beside_it() {
         pupil.run("inspect --via sim:./mine.sim").exits(0).says(board);
     }
     // Who names a board means that one, and is told that it is another chip.
-    pupil.run("inspect --via sim:./mine.sim --board kiln").exits(3).says("wrong-chip");
+    pupil
+        .run("inspect --via sim:./mine.sim --board kiln")
+        .exits(3)
+        .says("wrong-chip")
+        .says("farrier revive --via sim:./mine.sim --board kiln");
     // A board of the store is what its board file says now.
     pupil.run("sim new bench --board kiln").exits(0);
     std::fs::write(pupil.path().join("boards/kiln.toml"), text.replace("# told", "# told, and looked at")).expect("the board file");
