@@ -130,6 +130,10 @@ kinds! {
     SupplyBelowBrownOut "supply-below-brown-out" Consent
         "The configuration sets a brown-out level that is above the board's supply. Below that level the chip is held in reset, so no \
          firmware starts, and no document says that the programming header answers every chip in that state."
+    EffectNotKnown "effect-not-known" Consent
+        "The configuration gives a field a value of which the chip file does not say what it does: it stands in none of the sources that \
+         the file was made from. The chip's datasheet tells. Most of these are waits before the chip starts, of which a short one may be \
+         too short for a crystal, and brown-out levels, of which one above the supply holds the chip in reset."
     ResetIntoEmptyFlash "reset-into-empty-flash" Consent
         "After the job, reset starts at flash that is empty. The board will do nothing until something is written there."
     ReadoutLocked "readout-locked" Consent

@@ -98,6 +98,8 @@ pub struct FieldValue {
     pub words: String,
     /// For the clock field: what runs the chip.
     pub clock: Option<ClockSource>,
+    /// What it does stands in no source that the chip file was made from: nothing is set to it unasked.
+    pub unknown: bool,
     /// The chip is held in reset while its supply is below this.
     pub resets_below: Option<Millivolts>,
     /// Ways in that this value shuts for good.

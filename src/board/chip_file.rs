@@ -341,6 +341,7 @@ fn value(table: &Table, most: u8, role: Option<Role>) -> Option<FieldValue> {
         Some(table) => span(&table, None, "EEPROM").map(|span| Some(span.value)),
         None => Some(None),
     };
+    let unknown = table.flag("unknown", false);
     let forbids = table.choices("forbids", &[("reading", true), ("writing", false)]);
     let forbids = forbids?;
     Some(FieldValue {
@@ -348,6 +349,7 @@ fn value(table: &Table, most: u8, role: Option<Role>) -> Option<FieldValue> {
         name: name?.value,
         words: words?.value,
         clock: clock??,
+        unknown: unknown?,
         resets_below: match resets_below {
             Some(level) => Some(Millivolts(level?.value as u16)),
             None => None,

@@ -272,7 +272,7 @@ impl Draft<'_> {
         }
         match field.role? {
             Role::Clock => Some((self.clock_value(field, bytes)?, self.source.basis)),
-            Role::StartUp => Some((self.start_up(field)?, Basis::Assumed)),
+            Role::StartUp => Some((self.start_up(field).filter(|value| !value.unknown)?, Basis::Assumed)),
             Role::ClockDivider => Some((named(if is_divided(self.clock()) { "on" } else { "off" })?, self.hz.basis)),
             Role::KeepEeprom => Some((named("on")?, Basis::Assumed)),
             Role::CrystalSwing => Some((named(self.swing(bytes)?)?, self.source.basis)),

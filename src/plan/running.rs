@@ -1,13 +1,13 @@
-//! Whether firmware runs under the configuration that is wanted: its clock, its watchdog, its supply.
+//! Whether firmware runs under the configuration that is wanted: its clock, its watchdog, its supply; and what nobody knows of that.
 
 use super::checks::Case;
 use super::fields;
-use crate::board::{ClockSource, Field, FieldValue, Role};
+use crate::board::{ClockSource, Field, FieldValue, Role, Setting};
 use crate::finding::{Finding, Kind};
 
 /// What the configuration changes so that firmware may not run any more.
 pub(super) fn findings(case: &Case) -> impl Iterator<Item = Finding> {
-    [case.clock(), case.crystal(), case.watchdog(), case.brown_out(), case.old_part_mode()].into_iter().flatten()
+    [case.clock(), case.crystal(), case.watchdog(), case.brown_out(), case.old_part_mode(), case.unknown()].into_iter().flatten()
 }
 
 impl Case<'_> {
@@ -79,6 +79,26 @@ impl Case<'_> {
             field.name
         );
         (!was_on && !self.expects(field, value)).then(|| Finding::new(Kind::WatchdogMustBeFed, sentence))
+    }
+
+    /// Fields that come to have a value of which nobody here knows what it does. A board file that expects one says that its board bears
+    /// it.
+    fn unknown(&self) -> Option<Finding> {
+        let baseline = self.baseline.configuration.as_deref()?;
+        let becomes = |setting: &Setting| {
+            let value = setting.value.filter(|value| value.unknown)?;
+            let changes = setting.field.bits_in(baseline) != Some(setting.bits);
+            let (field, symbol) = (&setting.field.name, &setting.field.symbol);
+            (changes && !self.expects(setting.field, Some(value))).then(|| format!("{field} ({symbol}) as '{}'", value.name))
+        };
+        let all: Vec<String> = self.chip.decode(&self.desired.configuration).iter().filter_map(becomes).collect();
+        let sentence = format!(
+            "What this does is not known here: {}. None of the chip file's sources tells it. Look it up in the datasheet of the {}, and \
+             accept this if your board bears it; a board file with the value under [expected_configuration] ends the question.",
+            all.join(", "),
+            self.chip.part
+        );
+        (!all.is_empty()).then(|| Finding::new(Kind::EffectNotKnown, sentence))
     }
 
     /// Code is written, and the chip behaves like an older part that the board file does not mean.

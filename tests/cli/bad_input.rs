@@ -129,6 +129,29 @@ fn a_configuration_under_which_no_firmware_may_run_needs_consent() {
     home.run("configure watchdog=by-firmware brown-out=below-2v7 --via sim:bed --yes").exits(0);
 }
 
+/// What stands in no source of a chip file: start-up times, a brown-out level, a mode that no description explains, to and fro.
+#[test]
+fn a_value_of_which_nobody_knows_what_it_does_needs_consent() {
+    let home = Home::new();
+    for (part, what) in [
+        ("at90scr100", "brown-out=on"),
+        ("at90scr100", "start-up=sut-00"),
+        ("atmega161", "start-up=sut-0"),
+        ("atmega16hva2", "compatibility=off"),
+        ("atmega64hve", "brown-out=on"),
+    ] {
+        home.run(&format!("sim new {part} --board generic-{part}"));
+        let line = format!("configure {what} --via sim:{part} --yes");
+        let fuses = || home.export(part).state["fuses"].clone();
+        let before = fuses();
+        home.run(&line).exits(3).says("effect-not-known");
+        assert_eq!(fuses(), before, "{part}: {what}");
+        home.run(&format!("{line} --accept effect-not-known")).exits(0);
+        assert_ne!(fuses(), before, "{part}: {what}");
+    }
+    home.run("configure brown-out=off --via sim:at90scr100 --yes").exits(0);
+}
+
 #[test]
 fn a_board_file_that_wants_the_watchdog_always_on_is_asked_nothing() {
     let home = Home::new();

@@ -194,6 +194,7 @@ fn cases(kind: K) -> (Vec<Finding>, Vec<Finding>) {
         K::CrystalUnderdriven => (swung(8_000_001), swung(8_000_000)),
         K::WatchdogMustBeFed => (fed(false), fed(true)),
         K::OldPartMode => (like_an_older_part("on"), like_an_older_part("off")),
+        K::EffectNotKnown => (started_after("start-up-1"), started_after("start-up-0")),
         K::SupplyBelowBrownOut => (supplied(Some(4_299)), supplied(Some(4_300))),
         K::ResetIntoEmptyFlash => (bare().wants(configure("reset-start", "loader")), fitted().wants(remove())),
         K::ReadoutLocked => {
@@ -265,6 +266,30 @@ fn an_older_part_that_the_board_file_means_is_not_remarked_upon() {
     assert!(!has(&like_an_older_part("on").wants(configure("jtag", "off")), K::OldPartMode));
     let ends = Intent { configuration: vec![("old-part-mode".into(), "off".into())], ..write(application(90)) };
     assert!(!has(&like_an_older_part("on").wants(ends), K::OldPartMode));
+}
+
+/// A board gets this start-up time; of one of them the chip file does not say how long it is.
+fn started_after(wait: &str) -> Scene {
+    let unknown = |scene: &mut Scene| {
+        let field = scene.chip.fields.iter_mut().find(|field| field.name == "start-up").expect("a field");
+        field.values.iter_mut().find(|value| value.name == "start-up-1").expect("a value").unknown = true;
+    };
+    Scene::fitted().with(unknown).wants(configure("start-up", wait))
+}
+
+#[test]
+fn what_is_not_known_is_asked_about_where_it_comes_to_be_and_the_board_file_does_not_mean_it() {
+    let means = |scene: &mut Scene| scene.board.expected_configuration = vec![("start-up".into(), "start-up-1".into())];
+    assert!(!has(&started_after("start-up-1").with(means), K::EffectNotKnown));
+    // Nor where it is so already, and something else is changed.
+    let there = |scene: &mut Scene| {
+        let held = scene.baseline.configuration.as_mut().expect("a configuration");
+        scene.chip.field("start-up").expect("a field").set(held, 1);
+    };
+    assert!(!has(&started_after("start-up-1").with(there), K::EffectNotKnown));
+    assert!(!has(&started_after("start-up-1").with(there).wants(configure("brown-out", "2.7-v")), K::EffectNotKnown));
+    let sentence = |scene: Scene| scene.findings().into_iter().find(|of| of.kind == K::EffectNotKnown).expect("it is raised").sentence;
+    assert!(sentence(started_after("start-up-1")).contains("start-up (START-UP) as 'start-up-1'"));
 }
 
 /// A board for any supply gets a brown-out level of 4.3 V while its supply measures so much.

@@ -33,6 +33,7 @@ fn value(bits: u8, name: &str) -> FieldValue {
         name: name.into(),
         words: format!("{name} in words"),
         clock: None,
+        unknown: false,
         resets_below: None,
         shuts: Vec::new(),
         locks_eeprom: None,

@@ -18,6 +18,7 @@ fn value(bits: u8, name: &str, clock: Option<ClockSource>, shuts: bool) -> Field
         name: name.into(),
         words: String::new(),
         clock,
+        unknown: false,
         resets_below: None,
         shuts,
         locks_eeprom: None,

@@ -1,6 +1,8 @@
 """What the codes of CKSEL and SUT mean, in our words, from what the descriptions call them."""
 import re
 
+from words import UNKNOWN
+
 INTERNAL = '{{ source = "internal", hz = {:_} }}'
 OUTSIDE = '{{ source = "crystal", from_hz = {:_}, to_hz = {:_} }}'
 EXTERNAL = '{ source = "external" }'
@@ -145,5 +147,6 @@ def start_up_values(captions, sel, sut):
         parts = [f"{kind}: {said[kind]}" for kind in kinds if kind in said]
         if parts and kinds[0] not in said:
             parts.append("else reserved")
-        values.append({"bits": bits, "name": f"sut-{bits:0{width}b}", "words": "; ".join(parts) or "depends on the clock; see the datasheet"})
+        value = {"words": "; ".join(parts)} if parts else {"words": "depends on the clock; see the datasheet"} | UNKNOWN
+        values.append({"bits": bits, "name": f"sut-{bits:0{width}b}"} | value)
     return values

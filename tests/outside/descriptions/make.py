@@ -14,7 +14,7 @@ import xml.etree.ElementTree as ET
 import facts
 from clocks import clock_values, start_up_values
 from sources import HERE, OWN, descriptions
-from words import BROWN_OUT_OFF, FIELDS, ORDER
+from words import BROWN_OUT_OFF, FIELDS, ORDER, UNKNOWN
 
 BOARDS = HERE.parents[2] / "boards"
 BYTES = ["low", "high", "extended"]
@@ -73,7 +73,7 @@ def toml_values(values, width):
     lines = ["values = ["]
     for value in values:
         keys = [f'bits = 0b{value["bits"]:0{width}b}' if width > 1 else f'bits = {value["bits"]}', f'name = "{value["name"]}"', f'words = "{value["words"]}"']
-        keys += [f"{key} = {value[key]}" for key in ("clock", "resets_below_mv", "shuts", "forbids", "locks_eeprom") if key in value]
+        keys += [f"{key} = {value[key]}" for key in ("clock", "resets_below_mv", "shuts", "forbids", "locks_eeprom", "unknown") if key in value]
         comment = f' # {value["comment"]}' if "comment" in value else ""
         lines.append(f'  {{ {", ".join(keys)} }},{comment}')
     return lines + ["]"]
@@ -200,7 +200,8 @@ def start_up(captions, byte, mask):
     """A field of waits that go with any clock; those that no description gives stand in the datasheet alone."""
     width = bin(mask).count("1")
     waits = {bits: caption_time(caption) for bits, caption in captions}
-    values = [{"bits": bits, "name": f"sut-{bits:0{width}b}", "words": waits.get(bits, "stands in no description; see the datasheet")}
+    unknown = {"words": "stands in no description; see the datasheet"} | UNKNOWN
+    values = [{"bits": bits, "name": f"sut-{bits:0{width}b}"} | ({"words": waits[bits]} if bits in waits else unknown)
               for bits in reversed(range(1 << width))]
     return field("fields", "start-up", symbol("SUT", mask), "wait before the chip starts", "start-up", byte, mask, values)
 

@@ -6,9 +6,11 @@ def pair(one, one_words, zero, zero_words, **more):
     return [{"bits": 1, "name": one, "words": one_words} | more.get("on_one", {}), {"bits": 0, "name": zero, "words": zero_words} | more.get("on_zero", {})]
 
 
+# Of a value whose effect stands in no description: nothing is set to it without a consent.
+UNKNOWN = {"unknown": "true"}
 # A level that the descriptions do not give.
 SUPERVISED = ("brown-out", "holds the chip in reset while the supply is too low", None,
-              pair("off", "no supervision of the supply", "on", "reset below a level that stands in the datasheet"))
+              pair("off", "no supervision of the supply", "on", "reset below a level that stands in the datasheet", on_zero=UNKNOWN))
 BROWN_OUT_OFF = {"bits": 7, "name": "off", "words": "no supervision of the supply"}
 SHUT = {"shuts": '["spi"]'}
 FACTORY_ONLY = "reserved for the maker's tests: leave it off"
@@ -95,7 +97,8 @@ FIELDS = {
     "EELOCK": ("upper-eeprom", "whether the upper part of the EEPROM can be written", None, pair("free", "all of it can", "locked", "0x100 to 0x13F cannot",
                on_zero={"locks_eeprom": "{ start = 0x100, size = 64 }",
                         "comment": "[A] that it locks an upper part; from memory: 4958: that it is the 64 bytes above the first 256"})),
-    "COMPMODE": ("compatibility", "a compatibility mode; with what, stands in no description", None, pair("off", "off", "on", "on")),
+    "COMPMODE": ("compatibility", "a compatibility mode; with what, stands in no description", None,
+                 pair("off", "off", "on", "on", on_one=UNKNOWN, on_zero=UNKNOWN)),
     "Reserved": ("always-programmed", "a bit that must stay programmed", None, [{"bits": 0, "name": "programmed", "words": "as it must be"}]),
     "DUVRDINIT": ("deep-undervoltage", "recovery from a supply that went very low", None, pair("off", "off", "on", "on")),
 }
