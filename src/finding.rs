@@ -122,8 +122,9 @@ kinds! {
         "The configuration chooses a clock that the board file does not have: no crystal or external clock is described there. The chip \
          would not run."
     CrystalUnderdriven "crystal-underdriven" Consent
-        "The configuration drives the board's crystal with the small swing, which is for crystals up to 8 MHz. A faster one may not start, \
-         or not every time, and a chip without a clock does not answer until something gives it one."
+        "The configuration drives the board's crystal with the small swing, which is for crystals up to 8 MHz (from memory, not checked \
+         against the datasheet). A faster one may not start, or not every time, and a chip without a clock does not answer until something \
+         gives it one."
     WatchdogMustBeFed "watchdog-must-be-fed" Consent
         "The configuration has the watchdog always on, and the board file does not say that its firmware is made for that. Code that \
          never feeds it is reset over and over. The built-in loader feeds it; whether the application does, its source tells."

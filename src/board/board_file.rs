@@ -1,6 +1,6 @@
 //! Reads a board file and checks it against its chip.
 
-use super::chip::{Chip, ClockSource, Field, Role};
+use super::chip::{Chip, ClockSource, FROM_MEMORY, Fact, Field, Role};
 use super::chip_file::{FASTEST_CLOCK, SUPPLY, span, supply};
 use super::configuration::SMALL_SWING;
 use super::layout::{
@@ -106,7 +106,9 @@ fn borne_supply(table: &Table, chip: Option<&Chip>) -> Option<(Millivolts, Milli
 fn bears(table: &Table, key: &'static str, chip: Option<&Chip>) -> bool {
     let Some((chip, (_, most))) = chip.and_then(|chip| Some((chip, chip.supply?))) else { return true };
     let Some(given) = table.number(key, SUPPLY).filter(|given| given.value > most.0.into()) else { return true };
-    table.wrong(given.at, format!("`{key}` must be at most {}, which is what the {} bears; found {}", most.0, chip.part, given.value));
+    let mark = chip.mark(Fact::Supply);
+    let message = format!("`{key}` must be at most {}, which is what the {} bears{mark}; found {}", most.0, chip.part, given.value);
+    table.wrong(given.at, message);
     false
 }
 
@@ -234,7 +236,10 @@ fn fits_the_chip(table: &Table, span: &Placed<Span>, chip: &Chip) -> bool {
             sections.iter().map(|section| format!("{} bytes from {}", section.span.len(), section.span.start())).collect();
         let message = match allowed.is_empty() {
             true => "the reservation must lie at the beginning or the end of the flash".to_string(),
-            false => format!("the reservation must be a boot section of the chip; allowed: {}", one_of(allowed.iter().map(String::as_str))),
+            false => {
+                let mark = chip.mark(Fact::BootSections);
+                format!("the reservation must be a boot section of the chip; allowed: {}{mark}", one_of(allowed.iter().map(String::as_str)))
+            }
         };
         table.wrong(span.at, message);
     }
@@ -383,7 +388,7 @@ fn runs_at_its_clock(file: &Table, at: usize, board: &Board, chip: &Chip) -> boo
     let gives = chip.system_clock(board, &configuration);
     let right = gives == Some(board.clock.hz);
     if !right {
-        let gives = gives.map_or("a clock that the board does not have".to_string(), |hz| hz.to_string());
+        let gives = gives.map_or("a clock that the board does not have".to_string(), |hz| format!("{hz}{}", chip.mark(Fact::Clock)));
         file.wrong(at, format!("`hz` must be what [expected_configuration] gives, which is {gives}; found {}", board.clock.hz));
     }
     right
@@ -395,7 +400,8 @@ fn drives_its_crystal(file: &Table, board: &Board, chip: &Chip) -> bool {
     let underdriven = chip.underdriven(board.clock.source, &configuration);
     if let (Some(field), ClockSource::Crystal { to_hz, .. }) = (underdriven, board.clock.source) {
         let message = format!(
-            "[expected_configuration] must have `{} = \"full\"`: the crystal is of {to_hz}, and the small swing drives up to {SMALL_SWING}",
+            "[expected_configuration] must have `{} = \"full\"`: the crystal is of {to_hz}, and the small swing drives up to \
+             {SMALL_SWING}{FROM_MEMORY}",
             field.name
         );
         file.wrong(file.place("expected_configuration"), message);

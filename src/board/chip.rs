@@ -35,6 +35,28 @@ pub struct Chip {
     /// the last row whose bound is not above it.
     pub programming_clock: Vec<(Hertz, u32)>,
     pub ways_in: Vec<WayIn>,
+    /// What of this is from memory.
+    pub from_memory: Vec<Fact>,
+}
+
+/// What a chip file may have from memory, and what refusals and screens rest on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Fact {
+    /// What can run the chip, and how fast that is.
+    Clock,
+    /// What the chip may run on.
+    Supply,
+    BootSections,
+}
+
+/// Stands behind what nobody has held against a document.
+pub const FROM_MEMORY: &str = " (from memory, not checked against the datasheet)";
+
+impl Chip {
+    /// What to say behind a statement that rests on this: nothing, or that it is from memory.
+    pub fn mark(&self, fact: Fact) -> &'static str {
+        if self.from_memory.contains(&fact) { FROM_MEMORY } else { "" }
+    }
 }
 
 /// Size of a memory. All begin at address 0.

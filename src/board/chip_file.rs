@@ -1,8 +1,8 @@
 //! Reads a chip file.
 
 use super::chip::{
-    BootSection, Chip, ClockSource, ConfigurationByte, EepromWrites, EraseUnit, Field, FieldValue, MemoryShape, Ready, Role, Timings, Way,
-    WayIn,
+    BootSection, Chip, ClockSource, ConfigurationByte, EepromWrites, EraseUnit, FROM_MEMORY, Fact, Field, FieldValue, MemoryShape, Ready,
+    Role, Timings, Way, WayIn,
 };
 use super::known_chips::RefusedChip;
 use crate::image::{ByteAddress, Memory, Span};
@@ -33,6 +33,7 @@ const MEMORIES: &[(&str, Memory)] =
 const WAYS: &[(&str, Way)] = &[("spi", Way::Spi)];
 const READY: &[(&str, Ready)] = &[("ready-bit", Ready::Bit), ("data-polling", Ready::DataPolling)];
 const EEPROM_WRITES: &[(&str, EepromWrites)] = &[("pages", EepromWrites::Pages), ("bytes", EepromWrites::Bytes)];
+const FACTS: &[(&str, Fact)] = &[("clock", Fact::Clock), ("supply", Fact::Supply), ("boot-sections", Fact::BootSections)];
 const ERASE_UNITS: &[(&str, EraseUnit)] = &[("chip", EraseUnit::Chip)];
 
 /// Reads a chip file; every mistake in it at once.
@@ -61,8 +62,13 @@ fn build(file: &Table) -> Option<Chip> {
     let boot_sections = boot_sections(file, fields.as_deref(), flash_bytes);
     let own_clock = own_clock(file, fields.as_deref());
     let ways_in = ways_in(file);
+    let from_memory = file.choices("from_memory", FACTS);
 
-    let ((flash, eeprom), fields, lock_fields) = (memories?, fields?, lock_fields?);
+    let ((flash, eeprom), mut fields, lock_fields) = (memories?, fields?, lock_fields?);
+    let from_memory = from_memory?;
+    if from_memory.contains(&Fact::Clock) {
+        mark_clocks(&mut fields);
+    }
     locks_what_is_there(file, &fields, eeprom?)?;
     let mut configuration = bytes?;
     for (index, byte) in configuration.iter_mut().enumerate() {
@@ -86,6 +92,7 @@ fn build(file: &Table) -> Option<Chip> {
         own_clock: own_clock?,
         programming_clock: programming_clock?,
         ways_in: ways_in?,
+        from_memory,
     })
 }
 
@@ -126,6 +133,12 @@ fn locks_what_is_there(file: &Table, fields: &[Field], eeprom: MemoryShape) -> O
     let message = format!("field \"{}\": `locks_eeprom` must be whole pages inside the EEPROM of {} bytes", field.name, eeprom.bytes);
     file.wrong(file.at(), message);
     None
+}
+
+/// Every screen that says what a clock is then says that it is from memory.
+fn mark_clocks(fields: &mut [Field]) {
+    let of_clock = fields.iter_mut().filter(|field| field.role == Some(Role::Clock));
+    of_clock.flat_map(|field| &mut field.values).for_each(|value| value.words.push_str(FROM_MEMORY));
 }
 
 /// The bits that the fields have between them.

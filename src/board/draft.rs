@@ -1,6 +1,6 @@
 //! A first board file, from what was read of the chip and what its owner told; the rest is assumed, and says so.
 
-use super::chip::{Chip, ClockSource, Field, FieldValue, Role};
+use super::chip::{Chip, ClockSource, Fact, Field, FieldValue, Role};
 use super::configuration::OLD_PART_MODE;
 use super::layout::ClockSetting;
 use crate::image::Span;
@@ -193,7 +193,8 @@ impl Draft<'_> {
             Some(_) => "from the chip file, and no fuse chooses it",
             None => "from the chip file",
         };
-        let words = |basis| if basis == Basis::Assumed { of_file } else { "" };
+        let of_file = format!("{of_file}{}", self.chip.value.mark(Fact::Clock));
+        let words = |basis| if basis == Basis::Assumed { of_file.as_str() } else { "" };
         let (Stated { value: source, basis: chosen }, Stated { value: hz, basis }) = (self.source, self.hz);
         let (source, own, own_basis) = match source {
             ClockSource::Internal { hz } => ("internal", Some(hz), Basis::Assumed),

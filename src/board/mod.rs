@@ -33,8 +33,8 @@ pub use catalog::{
     Catalog, CatalogError, Listed, Origin, bridge_kind, bridge_kinds, bridge_names, demo_application, demo_names, is_board_path,
 };
 pub use chip::{
-    BootSection, Chip, ClockSource, ConfigurationByte, EepromWrites, EraseUnit, Field, FieldValue, MemoryShape, Ready, Role, Timings, Way,
-    WayIn,
+    BootSection, Chip, ClockSource, ConfigurationByte, EepromWrites, EraseUnit, FROM_MEMORY, Fact, Field, FieldValue, MemoryShape, Ready,
+    Role, Timings, Way, WayIn,
 };
 pub use chip_file::read_chip;
 pub use configuration::{Forbids, Setting};

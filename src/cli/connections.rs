@@ -73,7 +73,7 @@ impl ConnectionsCommand {
         let bridge = self.bridge()?;
         let (powered_by, assumed) = self.powered_by(&bridge, &board, context.global.json)?;
         let board = board.drawn_with(&bridge, powered_by);
-        let connections = Connections::between(&bridge, &board, powered_by).map_err(|none| cannot_feed(&bridge, &board, none))?;
+        let connections = Connections::between(&bridge, &board, powered_by).map_err(|none| cannot_feed(&bridge, &board, &chip, none))?;
         let drawn = Drawn { bridge: &bridge, board: &board, chip: &chip, connections: &connections };
         let kinds = bridge_kinds()?;
         if let Some(file) = &self.svg {
@@ -142,8 +142,8 @@ fn board(context: &Context) -> Result<Given, Stop> {
 }
 
 /// The bridge should feed the board, and has no supply that the board bears.
-fn cannot_feed(bridge: &BridgeKind, board: &Board, none: NoSupply) -> Stop {
-    let finding = none.nearest.and_then(|supply| supply_out_of_range(supply.voltage, board));
+fn cannot_feed(bridge: &BridgeKind, board: &Board, chip: &Chip, none: NoSupply) -> Stop {
+    let finding = none.nearest.and_then(|supply| supply_out_of_range(supply.voltage, board, chip));
     Stop::refused(finding.into_iter().collect())
         .hint(format!("A bridge of the kind {} cannot feed this board. Let the board feed itself: --powered-by board", bridge.kind))
 }

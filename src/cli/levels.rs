@@ -36,7 +36,7 @@ pub fn fit(context: &Context, bus: &mut dyn Bus, board: Board, chip: &Chip) -> R
     match differ {
         None => Ok(board),
         Some(differ) => {
-            let findings = supply_out_of_range(measured, &board).into_iter().chain([differ]).collect();
+            let findings = supply_out_of_range(measured, &board, chip).into_iter().chain([differ]).collect();
             Err(refused(context, findings, &board, pins))
         }
     }

@@ -53,7 +53,7 @@ fn supply(case: &Case, measured: Option<Millivolts>, told: &mut Told) {
         let seen = format!("Not measured: this bridge cannot. A meter at the programming header must show {least} to {most}.");
         return told.rung(Rung::new("supply", SUPPLY, Verdict::Unknown, seen));
     };
-    let wrong = supply_out_of_range(measured, case.board);
+    let wrong = supply_out_of_range(measured, case.board, case.chip);
     let seen = format!("{measured}; the board bears {least} to {most}.");
     told.rung(Rung::new("supply", SUPPLY, verdict(wrong.is_none()), seen).rules_out("a missing or wrong supply"));
     if let Some(finding) = wrong {

@@ -2,7 +2,7 @@
 
 use super::checks::Case;
 use super::fields;
-use crate::board::{ClockSource, Field, FieldValue, Role, Setting};
+use crate::board::{ClockSource, FROM_MEMORY, Field, FieldValue, Role, Setting};
 use crate::finding::{Finding, Kind};
 
 /// What the configuration changes so that firmware may not run any more.
@@ -49,8 +49,8 @@ impl Case<'_> {
         let field = self.chip.underdriven(source, &self.desired.configuration)?;
         let before = self.chip.underdriven(source, self.baseline.configuration.as_deref()?);
         let sentence = format!(
-            "The configuration then drives {} of board {} with the small swing ({}), which is for slower ones: the chip may not start, and \
-             may stop answering. `farrier configure {}=full` gives it what it needs.",
+            "The configuration then drives {} of board {} with the small swing ({}), which is for slower ones{FROM_MEMORY}: the chip may \
+             not start, and may stop answering. `farrier configure {}=full` gives it what it needs.",
             describe(source),
             self.board.name,
             field.symbol,

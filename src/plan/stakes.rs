@@ -5,7 +5,7 @@ use super::difference::erase_takes_eeprom;
 use super::reconcile::{Target, unchanged};
 use super::step::{Step, StepKind};
 use super::{Desired, Observed, Origin};
-use crate::board::{Board, Chip, IdBytes, LevelFit, generic_board};
+use crate::board::{Board, Chip, Fact, IdBytes, LevelFit, generic_board};
 use crate::finding::{Finding, Kind};
 use crate::image::{Memory, Span};
 use crate::units::{Bytes, Hex, Millivolts};
@@ -15,7 +15,7 @@ pub(super) fn of_plan(observed: &Observed, desired: &Desired, target: &Target, s
     let access = observed.access.as_ref();
     let mut all = Vec::new();
     all.extend(observed.id.and_then(|id| wrong_chip(id, target.chip)));
-    all.extend(access.and_then(|access| access.supply).and_then(|supply| supply_out_of_range(supply, target.board)));
+    all.extend(access.and_then(|access| access.supply).and_then(|supply| supply_out_of_range(supply, target.board, target.chip)));
     all.extend(access.and_then(|access| levels_differ(access.pin_level?, access.supply, target.board)));
     all.extend(loses_access(desired, target));
     if steps.iter().any(|step| step.kind == StepKind::Erase) {
@@ -58,11 +58,12 @@ pub fn wrong_chip(id: [u8; 3], chip: &Chip) -> Option<Finding> {
     Some(Finding::new(Kind::WrongChip, sentence))
 }
 
-/// The measured supply is not one that the board bears.
-pub fn supply_out_of_range(supply: Millivolts, board: &Board) -> Option<Finding> {
+/// The measured supply is not one that the board bears; a generic board bears what its chip does.
+pub fn supply_out_of_range(supply: Millivolts, board: &Board, chip: &Chip) -> Option<Finding> {
     let (least, most) = board.supply;
     let advice = if supply < least { "Check the supply and its cable." } else { "Disconnect it at once." };
-    let sentence = format!("The supply is {supply}; board {} needs {least} to {most}. {advice}", board.name);
+    let mark = if board.generic { chip.mark(Fact::Supply) } else { "" };
+    let sentence = format!("The supply is {supply}; board {} needs {least} to {most}{mark}. {advice}", board.name);
     (supply < least || most < supply).then(|| Finding::new(Kind::SupplyOutOfRange, sentence))
 }
 

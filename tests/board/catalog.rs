@@ -1,6 +1,8 @@
 //! What is built in.
 
-use farrier::board::{Catalog, CatalogError, Origin, generic_board, known_chips, read_board, read_chip, refused_chips};
+use farrier::board::{
+    Catalog, CatalogError, FROM_MEMORY, Fact, Origin, Role, generic_board, known_chips, read_board, read_chip, refused_chips,
+};
 use farrier::cli::boards::list;
 use farrier::reader::FileError;
 
@@ -138,6 +140,36 @@ fn the_pages_count_the_chips() {
     ] {
         assert!(page.contains(&sentence), "{sentence}");
     }
+}
+
+/// What stands in a chip file as from memory is what screens say of it.
+#[test]
+fn what_a_chip_file_has_from_memory_is_marked() {
+    let mut marked = 0;
+    for (_, part) in known_chips() {
+        let file = format!("{}/boards/chips/{}.toml", env!("CARGO_MANIFEST_DIR"), part.to_ascii_lowercase());
+        let text = std::fs::read_to_string(file).unwrap();
+        // A description that is not the vendor's, or that of a near relative, says nothing of the part that is not from memory.
+        let ours = text.contains("a description of our own,") || text.contains("its likeness in that is from memory");
+        let tables: Vec<&str> = text
+            .split(
+                "
+
+",
+            )
+            .collect();
+        let remembered = |table: &str| tables.iter().any(|of| of.contains(table) && of.contains("from memory"));
+        let chip = Catalog::built_in().chip(part).unwrap();
+        let clock = tables.iter().any(|of| of.contains("role = \"clock\"") && of.contains("[A]; from memory"));
+        let kin = text.contains("its likeness in that is from memory");
+        assert_eq!(chip.from_memory.contains(&Fact::Clock), clock || kin || remembered("[own_clock]"), "{part}");
+        assert_eq!(chip.from_memory.contains(&Fact::Supply), ours || remembered("[supply]"), "{part}");
+        assert_eq!(chip.from_memory.contains(&Fact::BootSections), ours && !chip.boot_sections.is_empty(), "{part}");
+        let clocks = chip.fields.iter().filter(|field| field.role == Some(Role::Clock)).flat_map(|field| &field.values);
+        assert!(clocks.clone().all(|value| value.words.ends_with(FROM_MEMORY) == chip.from_memory.contains(&Fact::Clock)), "{part}");
+        marked += usize::from(!chip.from_memory.is_empty());
+    }
+    assert!((10..100).contains(&marked), "{marked}");
 }
 
 #[test]

@@ -2,6 +2,8 @@
 
 use super::Home;
 
+const FROM_MEMORY: &str = "(from memory, not checked against the datasheet)";
+
 #[test]
 fn a_chip_that_is_read_becomes_a_board() {
     let home = Home::new();
@@ -31,7 +33,10 @@ fn a_clock_that_no_fuse_chooses_is_the_chip_files_and_not_read() {
     home.run("boards new fob --via sim:bare").exits(0);
     let file = std::fs::read_to_string(home.path().join("boards/fob.toml")).expect("the file");
     for line in ["source = \"internal\"", "source_hz = 4000000", "hz = 500000"] {
-        assert!(file.contains(&format!("\n{line} # assumed: from the chip file, and no fuse chooses it\n")), "{line}\n{file}");
+        assert!(
+            file.contains(&format!("\n{line} # assumed: from the chip file, and no fuse chooses it {FROM_MEMORY}\n")),
+            "{line}\n{file}"
+        );
     }
     assert!(file.contains("clock-divider = \"on\" # read"), "{file}");
 }
@@ -231,6 +236,16 @@ fn a_board_is_named_where_its_chip_or_its_name_is_given() {
     for line in ["source_hz = 9600000 # assumed: from the chip file", "hz = 1200000 # told", "clock-divider = \"on\" # told"] {
         assert!(file.contains(&format!("\n{line}")), "{line}\n{file}");
     }
+    // Where the range is from memory, the refusal says so; of a chip whose description is the vendor's it has no need to.
+    let mark = FROM_MEMORY;
+    home.run("boards new hut --chip ATmega161 --clock crystal --hz 16MHz").exits(2).says(&format!("it can run at 1 MHz to 8 MHz {mark}"));
+    home.run("boards new hut --chip ATmega161 --clock crystal --hz 4MHz --supply 3.3").exits(2).says(&format!("4.0 V to 5.5 V {mark}"));
+    home.run("boards new hut --chip ATA6285 --clock internal --hz 2MHz")
+        .exits(2)
+        .says(&format!("its own give 4 MHz, 500 kHz, 1 MHz, 125 kHz {mark}"));
+    home.run("boards new hut --chip ATmega16HVA2 --clock internal --hz 4MHz").exits(2).says(&format!("its own give 8 MHz {mark}"));
+    assert!(!home.run("boards new hut --chip ATmega328P --clock internal --hz 4MHz").exits(2).err.contains("from memory"));
+    home.run("boards show generic-ata6285").exits(0).says(&format!("125 kHz, the chip's own oscillator of 1 MHz divided {mark}"));
     // Only one thing can run it, so only how fast is open.
     home.run("boards new hut --chip ATA5795").exits(2).says("farrier boards new hut --chip ATA5795 --hz 4MHz");
 }

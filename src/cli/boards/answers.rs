@@ -5,7 +5,7 @@ use super::super::output;
 use super::super::stop::Stop;
 use super::super::typed::quoted;
 use super::new::Source;
-use crate::board::{Chip, ClockSetting, ClockSource, Stated, can_run};
+use crate::board::{Chip, ClockSetting, ClockSource, Fact, Stated, can_run};
 use crate::units::Hertz;
 
 /// What may be told by an option, asked at a terminal, or assumed.
@@ -101,7 +101,7 @@ pub fn possible(chip: &Chip, source: Source) -> String {
         }
         Source::External => vec!["as 16 MHz".to_owned()],
     };
-    all.join(", ")
+    format!("{}{}", all.join(", "), chip.mark(Fact::Clock))
 }
 
 /// The crystals that the chip drives, from the slowest to the fastest of each range, the fastest range first.

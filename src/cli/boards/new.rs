@@ -9,8 +9,8 @@ use super::super::stop::Stop;
 use super::super::typed::{command_again, command_with};
 use super::answers::{Question, clock_setting, example, frequency, possible, sources};
 use crate::board::{
-    BAUD, Chip, ClockSetting, ClockSource, Draft, DraftConsole, DraftReservation, Drafted, LineSpeed, SERIAL_LOADER, Stated, clock_of,
-    loader_bytes, read_board,
+    BAUD, Chip, ClockSetting, ClockSource, Draft, DraftConsole, DraftReservation, Drafted, Fact, LineSpeed, SERIAL_LOADER, Stated,
+    clock_of, loader_bytes, read_board,
 };
 use crate::image::{ByteAddress, Span};
 use crate::plan::Observed;
@@ -277,7 +277,7 @@ impl New {
         let bears = chip.supply.unwrap_or((Millivolts(0), Millivolts(u16::MAX)));
         let borne = |supply: Millivolts| match (bears.0..=bears.1).contains(&supply) {
             true => Ok(supply),
-            false => Err(format!("the {} needs {} to {}, and not {supply}", chip.part, bears.0, bears.1)),
+            false => Err(format!("the {} needs {} to {}{}, and not {supply}", chip.part, bears.0, bears.1, chip.mark(Fact::Supply))),
         };
         // What regulators make; a bridge measures it to a few percent.
         let nominal =
@@ -313,12 +313,13 @@ impl New {
         let started = configuration.and_then(|bytes| chip.started_section(bytes));
         let assumed = started.or(sections.iter().copied().find(fits)).map_or(0, Span::len).to_string();
         let sizes = sections.iter().map(|span| span.len().to_string()).collect::<Vec<_>>().join(", ");
+        let mark = chip.mark(Fact::BootSections);
         let ours = needed.map_or(String::new(), |needed| format!(" The one that is built in needs {}.", Bytes(needed.into())));
         let question = format!("How many bytes of flash to reserve for a loader: {sizes}, or 0 for none?{ours}");
         let section = |answer: &str| match answer.parse::<u32>() {
             Ok(0) => Ok(None),
             Ok(bytes) => {
-                let none = || format!("the {} has no boot section of {bytes} bytes; it has: {sizes}", chip.part);
+                let none = || format!("the {} has no boot section of {bytes} bytes; it has: {sizes}{mark}", chip.part);
                 sections.iter().copied().find(|span| span.len() == bytes).map(Some).ok_or_else(none)
             }
             Err(_) => Err(format!("'{answer}' is no number of bytes")),
@@ -385,7 +386,7 @@ fn speed(chip: &Chip, source: Source, now: Option<ClockSetting>) -> Result<State
             .hint("As an example:")
             .command(command_with("--hz", &example(chip, source))));
     }
-    let asks = format!("How fast, as the firmware sees it ({})?", possible(chip, source));
+    let asks = format!("How fast, as the firmware sees it: {}?", possible(chip, source));
     Question { option: "--hz", told: None, asks: &asks, assumed: &running }.answer(frequency)
 }
 

@@ -4,7 +4,7 @@ use super::super::map::{Ink, Mark, draw};
 use super::super::output::{Offer, WIDTH, next_lines, wrapped};
 use super::super::worth;
 use super::ways_in;
-use crate::board::{Board, BuiltLoader, Chip, ClockSource, Field, RegionOwner, Reservation, loader};
+use crate::board::{Board, BuiltLoader, Chip, ClockSource, Fact, Field, RegionOwner, Reservation, loader};
 use crate::image::Span;
 use crate::units::{Bytes, Hertz, Hex};
 use serde_json::{Value, json};
@@ -43,20 +43,21 @@ fn facts(board: &Board, chip: &Chip) -> Vec<String> {
     let bears = if board.bears_5v { "inputs bear 5 V" } else { "inputs do not bear more than that" };
     let at = if board.level_follows_supply { "the same level".into() } else { board.levels.to_string() };
     let wired = if board.clock_pin_wired { "; the bridge's clock output is wired to its clock pin" } else { "" };
+    let of_chip = if board.generic { chip.mark(Fact::Supply) } else { "" };
     let eeprom = Bytes(chip.eeprom.bytes.into());
     vec![
         labelled("Chip", &format!("{}, EEPROM {eeprom}, ID {}", chip.part, Hex(&chip.id))),
-        labelled("Clock", &format!("{}{wired}", clock(board))),
-        labelled("Supply", &format!("{least} to {most}; signals at {at}, {bears}")),
+        labelled("Clock", &format!("{}{wired}", clock(board, chip))),
+        labelled("Supply", &format!("{least} to {most}{of_chip}; signals at {at}, {bears}")),
         labelled("Ways in", &format!("{}; programming clock below {}", ways_in(chip).join(", "), programming_clocks(board, chip))),
     ]
 }
 
-fn clock(board: &Board) -> String {
-    let hz = board.clock.hz;
+fn clock(board: &Board, chip: &Chip) -> String {
+    let (hz, mark) = (board.clock.hz, chip.mark(Fact::Clock));
     match board.clock.source {
-        ClockSource::Internal { hz: own } if own == hz => format!("{hz}, the chip's own oscillator"),
-        ClockSource::Internal { hz: own } => format!("{hz}, the chip's own oscillator of {own} divided"),
+        ClockSource::Internal { hz: own } if own == hz => format!("{hz}, the chip's own oscillator{mark}"),
+        ClockSource::Internal { hz: own } => format!("{hz}, the chip's own oscillator of {own} divided{mark}"),
         ClockSource::Crystal { to_hz: fitted, .. } if fitted == hz => format!("{hz}, a crystal"),
         ClockSource::Crystal { to_hz: fitted, .. } => format!("{hz}, a crystal of {fitted} divided"),
         ClockSource::External => format!("{hz}, a clock signal"),

@@ -263,7 +263,8 @@ def chip_file(name, description, kin_values):
               "# All bits here are as they are written: programmed is 0, unprogrammed is 1.", "",
               f'part = "{name}"', 'family = "avr"',
               "id = [" + ", ".join(f"0x{byte:02X}" for byte in ident) + f"] # signature bytes: {own}",
-              f"jmp = {'true' if flash[0] > 8192 or re.fullmatch(facts.SMALL_WITH_JMP, part) else 'false'} # whether it has JMP and CALL: avr-gcc", ""]
+              f"jmp = {'true' if flash[0] > 8192 or re.fullmatch(facts.SMALL_WITH_JMP, part) else 'false'} # whether it has JMP and CALL: avr-gcc"]
+    lines += from_memory(part, description, kin_values) + [""]
     for kind, (size, page) in (("flash", flash), ("eeprom", eeprom)):
         lines += [f"[memories.{kind}]", f"size = {grouped(size)} # [A]", f"page = {page} # [A]",
                   "blank_value = 0xFF # [D ATmega328PB datasheet, 32.8.3] chip erase of a near relative", ""]
@@ -275,6 +276,16 @@ def chip_file(name, description, kin_values):
     lines += own_clock(part)
     text = "\n".join(lines) + "\n" + "\n".join(fields(part, description))
     return text + "\n" + locks(description) + boot(description) + way_in(part)
+
+
+def from_memory(part, description, kin_values):
+    """What screens say is from memory."""
+    ours = bool(kin_values) or description.source.startswith(OWN)
+    patterns = [pattern for pattern, *_ in facts.CLOCK_CODES] + list(facts.OWN_CLOCK)
+    found = {"clock": bool(kin_values) or any(re.fullmatch(pattern, part) for pattern in patterns),
+             "supply": ours or part in facts.SUPPLY, "boot-sections": ours and bool(boot(description))}
+    names = ", ".join(f'"{name}"' for name, is_so in found.items() if is_so)
+    return [f"from_memory = [{names}] # said where a screen rests on it; what exactly, stands beside each below"] if names else []
 
 
 def supply(part, description):
