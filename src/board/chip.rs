@@ -15,6 +15,8 @@ pub struct Chip {
     pub supply: Option<(Millivolts, Millivolts)>,
     /// Whether it has the instructions JMP and CALL.
     pub jmp: bool,
+    /// The fastest clock that it bears; `None` where the file does not say.
+    pub fastest: Option<Hertz>,
     /// The three signature bytes.
     pub id: [u8; 3],
     pub flash: MemoryShape,
@@ -44,6 +46,8 @@ pub struct Chip {
 pub enum Fact {
     /// What can run the chip, and how fast that is.
     Clock,
+    /// The fastest clock that it bears.
+    Fastest,
     /// What the chip may run on.
     Supply,
     BootSections,

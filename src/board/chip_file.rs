@@ -33,7 +33,8 @@ const MEMORIES: &[(&str, Memory)] =
 const WAYS: &[(&str, Way)] = &[("spi", Way::Spi)];
 const READY: &[(&str, Ready)] = &[("ready-bit", Ready::Bit), ("data-polling", Ready::DataPolling)];
 const EEPROM_WRITES: &[(&str, EepromWrites)] = &[("pages", EepromWrites::Pages), ("bytes", EepromWrites::Bytes)];
-const FACTS: &[(&str, Fact)] = &[("clock", Fact::Clock), ("supply", Fact::Supply), ("boot-sections", Fact::BootSections)];
+const FACTS: &[(&str, Fact)] =
+    &[("clock", Fact::Clock), ("fastest", Fact::Fastest), ("supply", Fact::Supply), ("boot-sections", Fact::BootSections)];
 const ERASE_UNITS: &[(&str, EraseUnit)] = &[("chip", EraseUnit::Chip)];
 
 /// Reads a chip file; every mistake in it at once.
@@ -45,6 +46,10 @@ fn build(file: &Table) -> Option<Chip> {
     let part = file.text("part");
     let family = file.name("family");
     let jmp = file.flag("jmp", true);
+    let fastest = match file.has("fastest_hz") {
+        true => file.number("fastest_hz", 1..=FASTEST_CLOCK).map(|hz| Some(Hertz(hz.value))),
+        false => Some(None),
+    };
     let id = file.numbers::<3>("id", 0..=0xFF);
     let supply = match file.optional_table("supply") {
         Some(table) => supply(&table).map(Some),
@@ -80,6 +85,7 @@ fn build(file: &Table) -> Option<Chip> {
         family: family?.value,
         supply: supply?,
         jmp: jmp?,
+        fastest: fastest?,
         id: id?.value.map(|byte| byte as u8),
         flash: flash?,
         eeprom: eeprom?,

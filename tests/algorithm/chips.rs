@@ -69,6 +69,7 @@ pub fn atmega328p() -> Chip {
         )],
         boot_sections: Vec::new(),
         own_clock: None,
+        fastest: None,
         from_memory: Vec::new(),
         jmp: true,
         programming_clock: vec![(Hertz(0), 4), (Hertz(12_000_000), 6)],

@@ -246,6 +246,16 @@ fn a_board_is_named_where_its_chip_or_its_name_is_given() {
     home.run("boards new hut --chip ATmega16HVA2 --clock internal --hz 4MHz").exits(2).says(&format!("its own give 8 MHz {mark}"));
     assert!(!home.run("boards new hut --chip ATmega328P --clock internal --hz 4MHz").exits(2).err.contains("from memory"));
     home.run("boards show generic-ata6285").exits(0).says(&format!("125 kHz, the chip's own oscillator of 1 MHz divided {mark}"));
+    // A signal on the clock pin is one that the chip bears.
+    for (part, hz, range) in
+        [("ATmega161", "20MHz", "4.096 kHz to 8 MHz"), ("ATmega163", "1Hz", "4.096 kHz to 8 MHz"), ("ATmega328P", "24MHz", "to 20 MHz,")]
+    {
+        home.run(&format!("boards new hut --chip {part} --clock external --hz {hz}"))
+            .exits(2)
+            .says(range)
+            .says(&format!("for the {part} may be of"));
+    }
+    home.run("boards new pulse --chip ATmega161 --clock external --hz 8MHz").exits(0);
     // Only one thing can run it, so only how fast is open.
     home.run("boards new hut --chip ATA5795").exits(2).says("farrier boards new hut --chip ATA5795 --hz 4MHz");
 }

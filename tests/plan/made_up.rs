@@ -137,6 +137,7 @@ pub fn chip(kind: Kind) -> Chip {
             .map(|(bits, at)| BootSection { bits: Some(bits), span: span(at, FLASH) })
             .into(),
         own_clock: None,
+        fastest: None,
         from_memory: Vec::new(),
         jmp: true,
         programming_clock: vec![(Hertz(0), 4), (Hertz(12_000_000), 6)],

@@ -69,6 +69,7 @@ fn part(name: &str, id: [u8; 3], flash: (u32, u32), eeprom: (u32, u32), high: u8
         lock_fields: Vec::new(),
         boot_sections: Vec::new(),
         own_clock: None,
+        fastest: None,
         from_memory: Vec::new(),
         jmp: true,
         programming_clock: Vec::new(),

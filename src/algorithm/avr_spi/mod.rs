@@ -21,7 +21,7 @@ pub use configuration::Identity;
 pub use entry::Entered;
 pub use evidence::{Attempt, Evidence, Feed, NoAnswer};
 pub use reading::PageChecksum;
-pub use rung::{Rung, rungs};
+pub use rung::{Rung, SLOW_ENOUGH, rungs};
 pub use wiring::{Lines, Miso, Wiring};
 
 use super::{AlgorithmError, Task};

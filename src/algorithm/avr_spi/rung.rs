@@ -33,7 +33,7 @@ enum Left {
 
 /// Slower runs no chip by itself: a watch crystal divided by 8. It also suits a chip whose file gives its clock from memory, and gives it
 /// wrong.
-const SLOW_ENOUGH: Hertz = Hertz(4_096);
+pub const SLOW_ENOUGH: Hertz = Hertz(4_096);
 /// Oscillators at or below this one are of the rough kind.
 const ROUGH_UP_TO: Hertz = Hertz(200_000);
 /// From here on the datasheets say 'at least', below 'more than': no distance is needed to the limit itself.

@@ -5,6 +5,7 @@ use super::super::output;
 use super::super::stop::Stop;
 use super::super::typed::quoted;
 use super::new::Source;
+use crate::algorithm::avr_spi::SLOW_ENOUGH;
 use crate::board::{Chip, ClockSetting, ClockSource, Fact, Stated, can_run};
 use crate::units::Hertz;
 
@@ -61,7 +62,10 @@ pub fn example(chip: &Chip, source: Source) -> String {
             let borne = |hz: &Hertz| ranges.iter().any(|(from, to)| (from..=to).contains(&hz));
             COMMON.into_iter().find(borne).or(ranges.first().map(|(_, fastest)| *fastest))
         }
-        Source::External => None,
+        Source::External => {
+            let (slowest, fastest) = signals(chip);
+            COMMON.into_iter().find(|hz| (slowest..=fastest).contains(hz))
+        }
     };
     hz.unwrap_or(COMMON[0]).to_string().replace(' ', "")
 }
@@ -76,7 +80,14 @@ const COMMON: [Hertz; 4] = [Hertz(16_000_000), Hertz(8_000_000), Hertz(4_000_000
 pub fn clock_setting(chip: &Chip, source: Source, hz: Hertz) -> Result<ClockSetting, String> {
     let source = match source {
         Source::Crystal => ClockSource::Crystal { from_hz: hz, to_hz: hz },
-        Source::External => ClockSource::External,
+        Source::External => {
+            let (slowest, fastest) = signals(chip);
+            let possible = possible(chip, Source::External);
+            let borne = (slowest..=fastest).contains(&hz);
+            borne
+                .then_some(ClockSource::External)
+                .ok_or_else(|| format!("a signal for the {} may be of {possible}, and not of {hz}", chip.part))?
+        }
         Source::Internal => {
             let own = chip.own_clocks().find(|(_, gives)| *gives == hz);
             let own = own.map(|(oscillator, _)| ClockSetting { source: ClockSource::Internal { hz: oscillator }, hz });
@@ -94,14 +105,22 @@ pub fn clock_setting(chip: &Chip, source: Source, hz: Hertz) -> Result<ClockSett
 
 /// How fast a clock of this kind can make the chip, in words.
 pub fn possible(chip: &Chip, source: Source) -> String {
+    let range = |(from, to): &(Hertz, Hertz)| if from == to { from.to_string() } else { format!("{from} to {to}") };
     let all: Vec<String> = match source {
         Source::Internal => chip.own_clocks().map(|(_, gives)| gives.to_string()).collect(),
-        Source::Crystal => {
-            crystals(chip).iter().map(|(from, to)| if from == to { from.to_string() } else { format!("{from} to {to}") }).collect()
-        }
-        Source::External => vec!["as 16 MHz".to_owned()],
+        Source::Crystal => crystals(chip).iter().map(range).collect(),
+        Source::External => vec![range(&signals(chip))],
     };
-    format!("{}{}", all.join(", "), chip.mark(Fact::Clock))
+    let rests_on = if source == Source::External { Fact::Fastest } else { Fact::Clock };
+    format!("{}{}", all.join(", "), chip.mark(rests_on))
+}
+
+/// The fastest signal, where the chip file does not say: from memory, no part of the family is specified for more.
+const FASTEST_SIGNAL: Hertz = Hertz(20_000_000);
+
+/// The slowest signal on the chip's clock pin for which a programming clock is tried, and the fastest that the chip bears.
+fn signals(chip: &Chip) -> (Hertz, Hertz) {
+    (SLOW_ENOUGH, chip.fastest.unwrap_or(FASTEST_SIGNAL))
 }
 
 /// The crystals that the chip drives, from the slowest to the fastest of each range, the fastest range first.

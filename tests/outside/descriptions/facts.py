@@ -121,6 +121,8 @@ CLOCK_CODES = [
      {1: own("internal", 4, "the chip's own fast oscillator, taken to be of {} MHz"), 0: SIGNAL | {"words": "a clock signal on the clock pin"}}),
     (r"ata628[569]", "FRCFS", "4958: which of the two is which", {1: own("internal-4-mhz", 4), 0: own("internal-1-mhz", 1)}),
 ]
+# The fastest clock of a part whose description does not say it, in hertz: from memory.
+FASTEST = 20_000_000
 # What runs the chip after reset where no fuse chooses it, in hertz.
 OWN_CLOCK = {
     r"atmega(8|16)hva": (1_000_000, "from memory: 8024: 8 MHz, divided by 8 until the firmware changes it"),

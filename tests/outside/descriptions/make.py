@@ -264,6 +264,8 @@ def chip_file(name, description, kin_values):
               f'part = "{name}"', 'family = "avr"',
               "id = [" + ", ".join(f"0x{byte:02X}" for byte in ident) + f"] # signature bytes: {own}",
               f"jmp = {'true' if flash[0] > 8192 or re.fullmatch(facts.SMALL_WITH_JMP, part) else 'false'} # whether it has JMP and CALL: avr-gcc"]
+    lines += [f"fastest_hz = {grouped(description.fastest)} # [A], of all speed grades" if description.fastest
+              else f"fastest_hz = {grouped(facts.FASTEST)} # from memory: no part of its kind is specified for more"]
     lines += from_memory(part, description, kin_values) + [""]
     for kind, (size, page) in (("flash", flash), ("eeprom", eeprom)):
         lines += [f"[memories.{kind}]", f"size = {grouped(size)} # [A]", f"page = {page} # [A]",
@@ -283,7 +285,7 @@ def from_memory(part, description, kin_values):
     ours = bool(kin_values) or description.source.startswith(OWN)
     patterns = [pattern for pattern, *_ in facts.CLOCK_CODES] + list(facts.OWN_CLOCK)
     found = {"clock": bool(kin_values) or any(re.fullmatch(pattern, part) for pattern in patterns),
-             "supply": ours or part in facts.SUPPLY, "boot-sections": ours and bool(boot(description))}
+             "fastest": ours or not description.fastest, "supply": ours or part in facts.SUPPLY, "boot-sections": ours and bool(boot(description))}
     names = ", ".join(f'"{name}"' for name, is_so in found.items() if is_so)
     return [f"from_memory = [{names}] # said where a screen rests on it; what exactly, stands beside each below"] if names else []
 
