@@ -95,13 +95,20 @@ impl Scene<'_> {
             return Ok(ended);
         }
         output::say(format!("Done. {}", self.change.done));
-        output::say_under("Proved       ", report.proof.to_string());
+        let as_read = decided.plan.changes_nothing();
+        let proved =
+            if as_read { "all that was read of the board is as wanted; nothing was written".to_owned() } else { report.proof.to_string() };
+        output::say_under("Proved       ", proved);
         output::say_under("Not checked  ", not_checked);
         if let Some(watched) = watched {
             watched.tell();
         }
-        let planned = output::seconds(decided.plan.estimate());
-        output::say_under("Job          ", format!("{job}, in {} (planned: {planned})", output::seconds(report.took)));
+        let (took, planned) = (output::seconds(report.took), output::seconds(decided.plan.estimate()));
+        let how = match &decided.baseline.inherited {
+            Some(inherited) if as_read => format!("{job}, which ends job {}; nothing was left to do", inherited.job),
+            _ => format!("{job}, in {took} (planned: {planned})"),
+        };
+        output::say_under("Job          ", how);
         output::say_under("Room         ", room);
         output::next_of(&(self.change.next)(self.board, &typed::at(self.via)));
         Ok(ended)

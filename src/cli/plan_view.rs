@@ -25,6 +25,9 @@ pub fn title(step: &Step, chip: &Chip) -> String {
 
 /// Prints the steps as a table, a reason under each.
 pub fn print<'s>(steps: impl Iterator<Item = &'s Step> + Clone, chip: &Chip) {
+    if steps.clone().next().is_none() {
+        return output::say("Plan: nothing is left to do, because the board holds all that is wanted of it.");
+    }
     let total: Duration = steps.clone().map(|step| step.estimate).sum();
     output::line(format!("Plan: {} steps, about {}", steps.clone().count(), output::seconds(total)));
     for (n, step) in steps.enumerate() {

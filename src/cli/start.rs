@@ -1,11 +1,14 @@
-//! The bare `farrier`: what is plugged in, an interrupted job, commands that suit the moment. Opens no port.
+//! The bare `farrier`: the board that this folder is about, what is plugged in, an interrupted job, commands that suit the moment. Opens
+//! no port.
 
+use super::board_view;
 use super::bridges::{self, Found};
 use super::context::Context;
 use super::output::{self, Offer};
 use super::place::Place;
 use super::stop::Stop;
-use crate::board::known_chips;
+use super::typed::quoted;
+use crate::board::{Board, known_chips};
 use crate::record::{Job, Journal};
 use crate::units::Count;
 use serde_json::json;
@@ -17,8 +20,9 @@ use std::time::SystemTime;
 /// Shows it.
 ///
 /// # Errors
-/// When the sims' folder or the journal cannot be read.
+/// When the sims' folder or the journal cannot be read, or what the folder names is no board.
 pub fn run(context: &Context) -> Result<ExitCode, Stop> {
+    let given = context.given_board()?;
     let sims = context.sims().names()?;
     let jobs = match Journal::open_existing(context.home.journal())? {
         Some(journal) => context.jobs(&journal)?,
@@ -29,10 +33,15 @@ pub fn run(context: &Context) -> Result<ExitCode, Stop> {
         let open: Vec<_> = open.iter().map(|job| json!({"job": job.id, "command": job.command, "board": job.board})).collect();
         let found = bridges::find(&context.home);
         let text = |places: Vec<Place>| places.iter().map(Place::to_string).collect::<Vec<_>>();
-        output::json(
-            &json!({ "bridges": text(found.sure()), "ports": text(found.places()), "sims": sims, "unfinished": open, "jobs": jobs.len() }),
-        );
+        output::json(&json!({
+            "board": given.map(|((board, _), _)| board.name), "bridges": text(found.sure()), "ports": text(found.places()),
+            "sims": sims, "unfinished": open, "jobs": jobs.len(),
+        }));
         return Ok(ExitCode::SUCCESS);
+    }
+    if let Some(((board, chip), from)) = &given {
+        board_view::introduce(board, chip, from);
+        output::gap();
     }
     output::say("Farrier fits firmware loaders to bare microcontroller boards and looks after what is on them.");
     output::gap();
@@ -53,7 +62,11 @@ pub fn run(context: &Context) -> Result<ExitCode, Stop> {
     }
     output::gap();
     output::line("Commands that suit the moment:");
-    output::list(&offers(&own, &found, &sims)).iter().for_each(output::line);
+    let offers = match &given {
+        Some(((board, _), _)) => offers_for(board, context, &found),
+        None => offers(&own, &found, &sims),
+    };
+    output::list(&offers).iter().for_each(output::line);
     Ok(ExitCode::SUCCESS)
 }
 
@@ -122,6 +135,29 @@ fn offers(own: &[String], found: &Found, sims: &[String]) -> Vec<Offer> {
         ("farrier boards".to_owned(), "the boards that are known"),
         ("farrier bridges".to_owned(), "what may be a bridge here, and how one is made"),
     ]);
+    offers
+}
+
+/// What may come next on the board that is named: through the bridge of its folder, else the one that is plugged in.
+fn offers_for(board: &Board, context: &Context, found: &Found) -> Vec<Offer> {
+    let via = match (&context.folder.via, found.sure().first()) {
+        (Some(_), _) => String::new(),
+        (None, Some(bridge)) => format!(" --via {bridge}"),
+        (None, None) => " --via WHERE".to_owned(),
+    };
+    let name = quoted(context.board_name().unwrap_or(&board.name));
+    let mut offers = vec![(format!("farrier inspect{via}"), "what is on the board")];
+    if board.reservation.as_ref().is_some_and(|reservation| reservation.loader.is_some()) || context.folder.loader.is_some() {
+        offers.push((format!("farrier loader install{via} --dry-run"), "plan its loader and change nothing"));
+    }
+    if context.folder.application.is_some() {
+        offers.push((format!("farrier write{via} --dry-run"), "plan to write this folder's application and change nothing"));
+    }
+    offers.push((format!("farrier boards show {name}"), "all that is known of it"));
+    if context.folder.via.is_none() && found.sure().is_empty() {
+        offers.push((format!("farrier sim new NAME --board {name}"), "a simulated one of it"));
+    }
+    offers.push(("farrier bridges".to_owned(), "what may be a bridge here, and how one is made"));
     offers
 }
 

@@ -1,7 +1,7 @@
 //! `farrier.toml` in the working folder: what it names is used, and what the command line or a sim says goes before it.
 
-use super::Home;
 use super::loader::demo_application;
+use super::{Home, Ran};
 
 fn home(file: &str) -> Home {
     let home = Home::new();
@@ -25,6 +25,30 @@ fn a_folder_names_board_bridge_and_application() {
     assert!(planned.out.ends_with("Next: farrier loader install\n"), "{}", planned.out);
     home.run("connections --bridge gpio").exits(0).says("vent (ATmega1284P), named by farrier.toml in this folder");
     home.run("connections").exits(2).says("farrier connections --board vent --bridge atmega328p");
+}
+
+/// The first screen is about the board of the folder, and what it offers can be typed as it stands there.
+#[test]
+fn the_bare_screen_is_about_the_folders_board() {
+    let home = home("board = \"vent\"\nvia = \"sim:vent\"\napplication = \"vent.hex\"\n");
+    let first = home.run("");
+    assert!(first.exits(0).out.starts_with("Board    vent (ATmega1284P), named by farrier.toml in this folder\n"), "{}", first.out);
+    let offered = |of: &Ran| -> Vec<String> {
+        let commands = of.out.lines().filter_map(|line| line.trim_start().strip_prefix("farrier "));
+        commands.map(|line| line.split("  ").next().unwrap_or_default().to_owned()).collect()
+    };
+    let commands = offered(&first);
+    for wanted in ["inspect", "loader install --dry-run", "write --dry-run", "boards show vent"] {
+        assert!(commands.iter().any(|offer| offer == wanted), "{wanted}: {commands:?}");
+        home.run(wanted).exits(0);
+    }
+    assert_eq!(home.run("--json").json()["board"], "vent");
+    // Where the folder names no bridge, and no application.
+    home.file("farrier.toml", b"board = \"frost\"\n");
+    let commands = offered(home.run("").exits(0));
+    assert!(commands[0].starts_with("inspect --via ") && !commands.iter().any(|offer| offer.starts_with("write")), "{commands:?}");
+    home.file("farrier.toml", b"board = \"nowhere\"\n");
+    home.run("").exits(2).says("there is no board \"nowhere\"");
 }
 
 #[test]

@@ -158,3 +158,28 @@ fn an_empty_tag_is_no_tag() {
     home.run("loader install --via sim:vent --yes --tag=").exits(2).says("leave --tag out");
     assert!(!home.path().join("sims").exists(), "nothing was begun");
 }
+
+/// The supply went when all was written and the job not yet over: the same command has nothing left to do, and says so.
+#[test]
+fn a_job_of_which_nothing_is_left_is_ended_with_a_sentence() {
+    let home = Home::new();
+    home.run("sim new bench --board frost").exits(0);
+    let line = "configure brown-out=below-2v7 --via sim:bench --tag bed-4 --yes";
+    // Later and later cuts are tried, each on a copy.
+    let home = (1..)
+        .map(|n| {
+            let cut = home.copy();
+            cut.run(&format!("sim damage bench power-cut={}", n * 4)).exits(0);
+            cut.run(line).exits(4);
+            cut
+        })
+        .find(|cut| cut.export("bench").state["fuses"]["extended"] == 0xFD)
+        .expect("a cut after the write");
+    home.run("sim repair bench").exits(0);
+    home.run(&format!("{line} --dry-run")).exits(0).says("Plan: nothing is left to do");
+    let ended = home.run(line);
+    ended.exits(0).says("Plan: nothing is left to do").says("which ends job 1; nothing was left to do");
+    assert!(!ended.out.contains("0 steps") && !ended.out.contains("planned: -"), "{}", ended.out);
+    home.run("journal --unfinished --json").exits(0);
+    home.run(line).exits(0).says("so already");
+}
