@@ -127,7 +127,8 @@ fn a_job_that_was_killed_before_its_first_change_has_ended() {
     fast_frost(&home);
     let serving = Serving::start(&home, "bench", "--pty");
     let unchanged = (0..50).find_map(|_| killed_when(&home, &serving.via, JobRecord::changed_nothing)).expect("one kill in time");
-    home.run("").exits(0).says(&format!("{} jobs ended, 0 unfinished", unchanged.0));
+    let plural = if unchanged.0 == 1 { "" } else { "s" };
+    home.run("").exits(0).says(&format!("{} job{plural} ended, 0 unfinished", unchanged.0));
     home.run("journal").exits(0).says("ended before anything was changed");
     home.run("journal show last").exits(0).says("Ended before anything was changed");
     home.run("journal --unfinished").exits(0).says("None of the");
