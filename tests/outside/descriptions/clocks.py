@@ -1,6 +1,7 @@
 """What the codes of CKSEL and SUT mean, in our words, from what the descriptions call them."""
 import re
 
+import facts
 from words import UNKNOWN
 
 INTERNAL = '{{ source = "internal", hz = {:_} }}'
@@ -85,7 +86,7 @@ def meaning(part, code, captions, fastest, has_full_swing):
         return "crystal-8-mhz", "crystal of 8 MHz", OUTSIDE.format(8_000_000, 8_000_000)
     found = re.search(r"(\.?[\d.]+) ?- ?([\d.]*) *MHz", head)
     low = hertz("0.9" if found[1] == ".9" else found[1])
-    high = hertz(found[2]) if found[2] else (16_000_000 if has_full_swing or fastest < 8_000_000 else fastest)
+    high = hertz(found[2]) if found[2] else (16_000_000 if has_full_swing else fastest)
     kind = "resonator" if high < 1_000_000 else "crystal"
     return with_start(crystal(kind, low, high, "resonator" if high < 1_000_000 else who, ", low-power oscillator" if has_full_swing else ""))
 
@@ -103,7 +104,7 @@ def clock_values(part, captions, sel, fastest):
     for value, caption in sorted(captions):
         by_code.setdefault(value & sel, []).append(caption)
     has_full_swing = any("Full" in caption for _, caption in captions)
-    fastest = fastest if fastest >= 8_000_000 else 16_000_000
+    fastest = fastest if fastest >= 8_000_000 else 20_000_000 if re.fullmatch(facts.BEARS_20_MHZ, part) else 16_000_000
     values, names = [], set()
     for code, found in sorted(by_code.items(), reverse=True):
         name, words, clock = meaning(part, code, found, fastest, has_full_swing)

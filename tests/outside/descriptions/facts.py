@@ -123,6 +123,10 @@ CLOCK_CODES = [
 ]
 # The fastest clock of a part whose description does not say it, in hertz: from memory.
 FASTEST = 20_000_000
+# The parts that bear a crystal of 20 MHz, of those where [A] leaves the end of the range open and gives no speed; the others bear one of
+# 16 MHz. From memory, "Speed Grades" of 2543, 8246, 8006, 8197, 8023, 8284 and 8285; [A] gives the same
+# speed for near relatives of all but those of 2543 and 8246.
+BEARS_20_MHZ = r"attiny(2313a?|4313|[248]4|[248]61a)|atmega(325|3250|6450)(a|p|pa)|atmega(3290|6490)(a|p|pa)"
 # What runs the chip after reset where no fuse chooses it, in hertz.
 OWN_CLOCK = {
     r"atmega(8|16)hva": (1_000_000, "from memory: 8024: 8 MHz, divided by 8 until the firmware changes it"),
