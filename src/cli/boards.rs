@@ -166,7 +166,7 @@ pub fn check(file: &str, found: &Result<(Board, Chip), CatalogError>) -> String 
             lines.push(format!("Next: farrier boards check {file}"));
             lines.join("\n")
         }
-        Err(error) => error.to_string(),
+        Err(error) => format!("error: {}\n\nNext: farrier boards", output::fill(&error.to_string())),
     }
 }
 

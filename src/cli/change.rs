@@ -140,7 +140,13 @@ pub fn on_board(context: &Context, change: &Change, connected: &mut Connected, l
             return Ok(code);
         }
     };
-    let mut decided = scene.decide(*observed, &journal, &aim, told)?;
+    let introduced = context.global.json || told.is_some();
+    let mut decided = scene.decide(*observed, &journal, &aim, told).inspect_err(|_| {
+        // What is refused is refused of a board.
+        if !introduced {
+            scene.introduce();
+        }
+    })?;
     if decided.plan.changes_nothing() && decided.baseline.inherited.is_none() {
         let watched = scene.let_go(&mut bench)?;
         return scene.nothing_to_do(&decided, watched.as_ref());

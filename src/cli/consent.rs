@@ -59,7 +59,9 @@ pub fn confirm(context: &Context, what: &str) -> Result<(), Stop> {
     }
     match ask::agreed(&format!("{what} Go ahead? Type yes; Enter means no:"), "yes")? {
         true => Ok(()),
-        false => Err(Stop::new(Code::Refused, "nothing was changed")),
+        false => Err(Stop::new(Code::Refused, "nothing was changed")
+            .hint("To see the plan again and be asked again:")
+            .command(command_again(&[]))),
     }
 }
 

@@ -37,7 +37,8 @@ impl Explain {
             list(context);
             return Ok(ExitCode::SUCCESS);
         }
-        let entry = find(&self.name.join(" ")).map_err(|unknown| Stop::usage(unknown.to_string()))?;
+        let entry =
+            find(&self.name.join(" ")).map_err(|unknown| Stop::usage(unknown.to_string()).hint("All names:").command("farrier explain"))?;
         if context.global.json {
             output::json(&entry.json());
             return Ok(ExitCode::SUCCESS);

@@ -52,6 +52,9 @@ pub fn write(context: &Context, application: &NamedImage) -> Result<ExitCode, St
     let ((board, chip), from) = board(context, application)?;
     let findings = through_loader(application, &board, &chip);
     let refused: Vec<Finding> = findings.iter().filter(|finding| finding.severity() == Severity::Refuse).cloned().collect();
+    if !context.global.json {
+        board_view::introduce(&board, &chip, from);
+    }
     if !refused.is_empty() {
         return Err(Stop::refused(refused));
     }
@@ -60,7 +63,6 @@ pub fn write(context: &Context, application: &NamedImage) -> Result<ExitCode, St
     let port = if context.global.dry_run { None } else { Some(context.own_port()?) };
     let journal = context.journal()?;
     if !context.global.json {
-        board_view::introduce(&board, &chip, from);
         output::gap();
         safety::print(&board, safety::is_first_write(&journal, &board)?);
         for job in cut_off(context, &journal, &board)? {

@@ -102,6 +102,10 @@ fn on_board(context: &Context) -> Result<ExitCode, Stop> {
     let (board, chip) = (&connected.board, &connected.chip);
     let simulated = connected.simulated();
     if let Some(finding) = observed.id.and_then(|id| crate::plan::wrong_chip(id, chip)) {
+        if !context.global.json {
+            board_view::introduce(board, chip, connected.board_from);
+            output::simulated(simulated);
+        }
         let all = typed::command_for_this_board("revive");
         return Err(Stop::refused(vec![finding]).hint("All that was seen, and what it rules out:").command(all));
     }

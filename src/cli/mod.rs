@@ -60,17 +60,18 @@ mod write;
 
 use args::{Cli, Command, When};
 use clap::FromArgMatches;
+use clap::error::ErrorKind;
 use context::Context;
 use std::process::ExitCode;
-use stop::Stop;
+use stop::{Code, Stop};
 
 /// Runs the command of this process.
 pub fn main() -> ExitCode {
     let parsed = options::command().try_get_matches().and_then(|matches| Ok((Cli::from_arg_matches(&matches)?, matches)));
     let (Cli { global, command }, matches) = match parsed {
         Ok(parsed) => parsed,
-        Err(error) if error.use_stderr() && std::env::args().any(|arg| arg == "--json") => return misused(&error).report(true),
-        Err(error) => error.exit(),
+        Err(error) if error.use_stderr() && typed::given_words().any(|arg| arg == "--json") => return misused(&error).report(true),
+        Err(error) => return misused_at_a_terminal(&error),
     };
     let choice = match global.color {
         When::Auto => anstream::ColorChoice::Auto,
@@ -86,7 +87,19 @@ pub fn main() -> ExitCode {
 /// A command line that makes no sense, for somebody who reads JSON.
 fn misused(error: &clap::Error) -> Stop {
     let text = error.to_string();
-    Stop::usage(text.strip_prefix("error: ").unwrap_or(&text).trim_end())
+    Stop::usage(text.strip_prefix("error: ").unwrap_or(&text).trim_end()).command(typed::command_help())
+}
+
+/// Help that was asked for, or a command line that makes no sense, with an example of one that does.
+fn misused_at_a_terminal(error: &clap::Error) -> ExitCode {
+    if !error.use_stderr() || error.kind() == ErrorKind::DisplayHelpOnMissingArgumentOrSubcommand {
+        error.exit();
+    }
+    anstream::eprintln!("{}", output::fill(&error.render().ansi().to_string()));
+    if let Some(examples) = typed::command_typed().get_after_help() {
+        anstream::eprintln!("\n{examples}");
+    }
+    ExitCode::from(u8::try_from(error.exit_code()).unwrap_or(Code::Usage as u8))
 }
 
 fn run(command: Option<Command>, context: &Context) -> Result<ExitCode, Stop> {

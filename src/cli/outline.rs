@@ -22,6 +22,9 @@ pub fn run(context: &Context, on: &str, change: &Change) -> Result<ExitCode, Sto
     let way_in = way_in(&chip)?;
     let target = Target { chip: &chip, way_in, board: &board, pace: pace(kept.as_ref(), &board, &chip) };
     let basis = kept.as_ref().map_or(Basis::Factory, |kept| Basis::Snapshot(&kept.observed));
+    if !context.global.json {
+        board_view::introduce(&board, &chip, from);
+    }
     let (outline, mut findings) = outline(&intent, basis, &target)?;
     let before = kept.as_ref().map_or_else(|| chip.factory_configuration(), |kept| kept.observed.configuration.clone().unwrap_or_default());
     findings.extend(same_id::finding(&context.catalog, &before, outline.steps.iter().map(|step| &step.step), &chip));
@@ -37,7 +40,6 @@ pub fn run(context: &Context, on: &str, change: &Change) -> Result<ExitCode, Sto
         return Ok(ExitCode::SUCCESS);
     }
     let what = if on == "factory" { "any such board; what it holds is not known" } else { on };
-    board_view::introduce(&board, &chip, from);
     output::say_under("On       ", what);
     output::gap();
     print(&outline, &chip);

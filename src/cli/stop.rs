@@ -1,11 +1,11 @@
 //! How a command ends when it does not end well: one place makes text, JSON and exit code of every error.
 
-use super::typed::{command_again, command_for_this_board};
+use super::typed::{command_again, command_for_this_board, command_help};
 use crate::algorithm::AlgorithmError;
 use crate::algorithm::avr_spi::{NoAnswer, Wiring};
 use crate::board::CatalogError;
 use crate::bus::{BusError, LineLevels};
-use crate::finding::Finding;
+use crate::finding::{Finding, Severity};
 use crate::image::ImageError;
 use crate::job::JobError;
 use crate::plan::DesireError;
@@ -55,9 +55,14 @@ impl Stop {
         Stop { code, message: message.into(), next: Vec::new(), findings: Vec::new(), evidence: None }
     }
 
-    /// Findings that nothing lifts.
+    /// Findings of which one, at least, nothing lifts.
     pub fn refused(findings: Vec<Finding>) -> Stop {
-        Stop::new(Code::Refused, "this is refused, and nothing was changed").findings(findings)
+        let stop = Stop::new(Code::Refused, "this is refused, and nothing was changed");
+        let stop = match findings.iter().find(|finding| finding.severity() == Severity::Refuse) {
+            Some(refuses) => stop.hint("What that means:").command(format!("farrier explain {}", refuses.kind.name())),
+            None => stop,
+        };
+        stop.findings(findings)
     }
 
     pub fn usage(message: impl Into<String>) -> Stop {
@@ -96,8 +101,31 @@ impl Stop {
         self
     }
 
+    /// Whether a command to type next is named in it.
+    fn names_a_command(&self) -> bool {
+        let named = |text: &str| ["`farrier ", ": farrier "].iter().any(|begin| text.contains(begin));
+        named(&self.message)
+            || self.next.iter().any(|next| match next {
+                Next::Hint(text) => named(text),
+                Next::Command(_) => true,
+            })
+    }
+
+    /// It, with what to type next where nothing better is known.
+    fn with_a_next_command(self) -> Stop {
+        match self.code {
+            _ if self.names_a_command() => self,
+            Code::Usage => self.hint("What it takes, with an example:").command(command_help()),
+            _ => self.hint("To try again:").command(command_again(&[])),
+        }
+    }
+
     /// Prints it, on stderr as text or on stdout as JSON, and gives the exit code.
     pub fn report(self, as_json: bool) -> ExitCode {
+        self.with_a_next_command().print(as_json)
+    }
+
+    fn print(self, as_json: bool) -> ExitCode {
         if as_json {
             let hints = self.next.iter().filter_map(|next| if let Next::Hint(text) = next { Some(text) } else { None });
             let commands = self.next.iter().filter_map(|next| if let Next::Command(text) = next { Some(text) } else { None });

@@ -1,16 +1,23 @@
 //! The command line as it was typed, and as it is typed next.
 
+use super::options;
 use crate::record::JobId;
+use clap::Command;
+
+/// What was typed behind `farrier`; what is no text in it stays readable.
+pub fn given_words() -> impl Iterator<Item = String> {
+    std::env::args_os().skip(1).map(|arg| arg.to_string_lossy().into_owned())
+}
 
 /// This command as the user would type it again, with `more` at its end.
 pub fn command_again(more: &[String]) -> String {
-    typed(std::env::args().skip(1).chain(more.iter().cloned()))
+    typed(given_words().chain(more.iter().cloned()))
 }
 
 /// This command as it goes on from `job`. An answer given with `--resume` was about the jobs that were unfinished then: given again,
 /// `none` would take what this job has left behind for what is to be kept.
 pub fn command_going_on(job: JobId) -> String {
-    match std::env::args().any(|arg| arg.starts_with("--resume")) {
+    match given_words().any(|arg| arg.starts_with("--resume")) {
         true => command_answering(&job.to_string()),
         false => command_again(&[]),
     }
@@ -34,7 +41,7 @@ pub fn at(via: &str) -> String {
 /// Those of these options that were given, with their values.
 fn given(options: &[(&str, bool)]) -> Vec<String> {
     let mut words = Vec::new();
-    let mut args = std::env::args().skip(1);
+    let mut args = given_words();
     while let Some(arg) = args.next() {
         let name = arg.split_once('=').map_or(&arg[..], |(name, _)| name);
         let Some((_, with_value)) = options.iter().find(|(option, _)| *option == name) else { continue };
@@ -57,7 +64,7 @@ pub fn command_with(option: &str, value: &str) -> String {
 /// This command with these words at its end instead of this option and its value.
 pub fn command_instead(option: &str, words: &[&str]) -> String {
     let joined = format!("{option}=");
-    let mut args: Vec<String> = std::env::args().skip(1).filter(|arg| !arg.starts_with(&joined)).collect();
+    let mut args: Vec<String> = given_words().filter(|arg| !arg.starts_with(&joined)).collect();
     if let Some(at) = args.iter().position(|arg| arg == option) {
         args.drain(at..(at + 2).min(args.len()));
     }
@@ -66,11 +73,28 @@ pub fn command_instead(option: &str, words: &[&str]) -> String {
 
 /// This command without this option, which takes no value.
 pub fn command_without(option: &str) -> String {
-    typed(std::env::args().skip(1).filter(|arg| arg != option))
+    typed(given_words().filter(|arg| arg != option))
 }
 
 fn typed(args: impl Iterator<Item = String>) -> String {
     std::iter::once("farrier".to_owned()).chain(args.map(|arg| quoted(&arg))).collect::<Vec<_>>().join(" ")
+}
+
+/// The help of this command.
+pub fn command_help() -> String {
+    let of = command_typed();
+    format!("{} --help", of.get_bin_name().unwrap_or("farrier"))
+}
+
+/// The definition of this command, as far as the words that were typed name one.
+pub fn command_typed() -> Command {
+    let mut of = options::command();
+    for arg in given_words() {
+        if let Some(below) = of.find_subcommand(&arg) {
+            of = below.clone();
+        }
+    }
+    of
 }
 
 /// A word as a shell takes it.

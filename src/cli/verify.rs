@@ -88,13 +88,13 @@ impl Compared {
     }
 
     fn tell(&self, name: &str, wanted: &Image, chip: &Chip) {
-        let size = output::bytes(wanted.len() as u64);
+        let size = wanted.len() as u64;
         let Compared { differences, proof, .. } = self;
         if differences.is_empty() {
-            output::say(format!("The flash holds {name}, all {size} of it."));
+            output::say(format!("The flash holds {name}, all {} of it.", output::bytes(size)));
         } else {
             let bytes: u32 = differences.iter().map(|difference| difference.count).sum();
-            output::say(format!("The flash differs from {name} in {bytes} of {size}, in {}:", Count(differences.len(), "page")));
+            output::say(format!("The flash differs from {name} in {bytes} of {size} bytes, in {}:", Count(differences.len(), "page")));
             differences.iter().take(TOLD).for_each(|difference| output::say_under("  ", difference.to_string()));
             if differences.len() > TOLD {
                 output::line(format!("  and {} more pages", differences.len() - TOLD));

@@ -26,6 +26,39 @@ fn an_image_that_does_not_fit_is_refused_before_the_first_erase() {
 }
 
 #[test]
+fn a_command_that_makes_no_sense_is_shown_one_that_does() {
+    let home = Home::new();
+    for (line, next) in [
+        ("write", "farrier write --help"),
+        ("restore", "Example: farrier restore 2026-11-25-090001-vent --via sim:vent"),
+        ("frobnicate", "Example: farrier loader install --via sim:vent"),
+        ("sim damage vent nothing", "Example: farrier sim damage bench-1 open-miso"),
+        ("write gone.hex --via sim:vent", "farrier write --help"),
+        ("configure colour=red --via sim:vent", "farrier configure --help"),
+        ("bridges make nothing", "farrier bridges make --help"),
+        ("explain nothing-like-it", "farrier explain"),
+        ("boards check gone.toml", "Next: farrier boards"),
+    ] {
+        home.run(line).exits(2).says(next);
+    }
+    assert_eq!(home.run("loader remove --frob --json").json()["next"][0], "farrier loader remove --help");
+    home.run("write demo:frost-too-big --via sim:frost --yes").exits(0);
+    let refused = home.run("loader install --via sim:frost --yes");
+    refused.exits(3).says("farrier explain application-overlaps-reservation");
+    assert!(refused.out.starts_with("Board    frost (ATmega328P), named by the sim\n"), "{}", refused.out);
+}
+
+#[cfg(unix)]
+#[test]
+fn a_name_that_is_no_text_is_no_reason_to_panic() {
+    use std::os::unix::ffi::OsStrExt;
+    let home = Home::new();
+    let output = home.command().args(["inspect", "--via"]).arg(std::ffi::OsStr::from_bytes(b"/dev/\xFF")).output().expect("it starts");
+    let said = String::from_utf8_lossy(&output.stderr);
+    assert!(output.status.code() == Some(2) && said.contains("Example: farrier inspect"), "{said}");
+}
+
+#[test]
 fn reset_does_not_come_to_start_in_the_middle_of_the_loader_unasked() {
     let home = Home::new();
     home.run("loader install --via sim:frost --yes").exits(0);
