@@ -1,14 +1,14 @@
 //! What every command that changes a board does: look, plan, ask, record, carry out, tell.
 
 use super::connect::Connected;
-use super::console::{Console, Watch, Watched};
+use super::console::{Console, Since, Watch, Watched};
 use super::context::{Context, MADE_BY, date, way_in};
 use super::known::KnownJobs;
 use super::output::Offer;
 use super::progress::Progress;
 use super::rehearse::{Ended, Rehearsal, Rehearsed};
 use super::stop::{Code, Stop};
-use super::typed::{command_again, command_going_on};
+use super::typed::{command_again, command_going_on, command_not_watching};
 use super::{consent, interrupt, output, plan_view, resume, safety, same_id, snapshot};
 use crate::board::{Board, Chip};
 use crate::finding::Finding;
@@ -170,7 +170,7 @@ pub fn on_board(context: &Context, change: &Change, connected: &mut Connected, l
     let changed = entry.changed;
     progress.borrow().clear();
     let report = result.map_err(|error| stopped(error, job, changed))?;
-    let watched = console.map(|(mut console, watch)| console.watch(watch, &[])).transpose()?;
+    let watched = console.map(|(mut console, watch)| console.watch(watch, Since::LetGo, &[])).transpose()?;
     scene.finished(&decided, job, &report, watched.as_ref())
 }
 
@@ -331,13 +331,14 @@ impl Scene<'_> {
     pub fn let_go(&self, bench: &mut Bench) -> Result<Option<Watched>, Stop> {
         let console = if self.context.global.dry_run { None } else { self.console()? };
         bench.release()?;
-        console.map(|(mut console, watch)| console.watch(watch, &[])).transpose()
+        console.map(|(mut console, watch)| console.watch(watch, Since::LetGo, &[])).transpose()
     }
 
     /// The board's own serial port, where it is to be watched: open before anything is changed.
     fn console(&self) -> Result<Option<(Console, Watch)>, Stop> {
         if self.context.global.watch.is_some() && self.simulated {
-            return Err(nothing_changed(Stop::usage("a simulated board runs no firmware, so there is nothing to watch")));
+            let what = "a simulated board runs no firmware, so there is nothing to watch";
+            return Err(Stop::usage(what).hint("Nothing was changed. Without watching:").command(command_not_watching()));
         }
         let open = |watch: Watch| Ok((Console::open(self.context, &self.context.console()?, watch.baud)?, watch));
         Watch::asked_for(self.context, self.board).and_then(|watch| watch.map(open).transpose()).map_err(nothing_changed)

@@ -38,6 +38,24 @@ pub struct Watch {
 pub struct Watched {
     watch: Watch,
     said: Said,
+    since: Since,
+}
+
+/// What starts the firmware of a board that is watched.
+#[derive(Clone, Copy)]
+pub enum Since {
+    LetGo,
+    /// Its loader had the last byte.
+    Loaded,
+}
+
+impl Since {
+    fn words(self) -> &'static str {
+        match self {
+            Since::LetGo => "it was let go",
+            Since::Loaded => "its loader had all of it",
+        }
+    }
 }
 
 impl Console {
@@ -94,14 +112,14 @@ impl Console {
         }
     }
 
-    /// Listens to a board that was let go just now. `before` was heard already.
+    /// Listens to a board that was started just now, and how. `before` was heard already.
     ///
     /// # Errors
     /// The port is gone.
-    pub fn watch(&mut self, watch: Watch, before: &[u8]) -> Result<Watched, Stop> {
+    pub fn watch(&mut self, watch: Watch, since: Since, before: &[u8]) -> Result<Watched, Stop> {
         let stop = interrupt::flag()?;
         let said = listen_for(self.wire(), &watch.alive, before, watch.within, &mut || go_on(stop)).map_err(gone)?;
-        Ok(Watched { watch, said })
+        Ok(Watched { watch, said, since })
     }
 }
 
@@ -140,8 +158,11 @@ impl Watched {
     /// What was seen, as text.
     pub fn tell(&self) {
         let Watch { within, alive, .. } = &self.watch;
+        let since = self.since.words();
         let what = match self.said.wanted_after {
-            Some(after) => format!("running: it said \"{alive}\" {} after it was let go", output::seconds(after)),
+            // It came with the loader's last answer.
+            Some(after) if after < AT_ONCE => format!("running: it said \"{alive}\" as soon as {since}"),
+            Some(after) => format!("running: it said \"{alive}\" {} after {since}", output::seconds(after)),
             None => format!("not running: within {} it did not say \"{alive}\"; {}", output::seconds(*within), self.instead()),
         };
         output::say_under("Seen         ", what);
@@ -164,6 +185,9 @@ impl Watched {
         })
     }
 }
+
+/// What is no time that anybody could tell.
+const AT_ONCE: Duration = Duration::from_millis(1);
 
 /// So many bytes of what was said instead are told.
 const TOLD: usize = 200;

@@ -104,7 +104,10 @@ impl Context {
 }
 
 fn port(named: Option<&str>, option: &str) -> Result<Place, Stop> {
-    let which = || Stop::usage("which serial port is the board's?").hint(format!("Give {option} PORT; `farrier bridges` lists ports."));
+    let which = || {
+        Stop::usage("which serial port is the board's?")
+            .hint(format!("Give {option} PORT, or farrier.toml here a line `console = \"PORT\"`; `farrier bridges` lists ports."))
+    };
     named.ok_or_else(which)?.parse().map_err(Stop::usage)
 }
 

@@ -1,6 +1,6 @@
 //! `write --way fitted-loader`: an application goes to a board through the loader that it has, over its own serial port.
 
-use super::console::{Console, Watch, Watched};
+use super::console::{Console, Since, Watch, Watched};
 use super::context::{Context, Given};
 use super::loader_job::{Entered, LoaderJob};
 use super::progress::Progress;
@@ -86,7 +86,7 @@ pub fn write(context: &Context, application: &NamedImage) -> Result<ExitCode, St
     let entered = Entered { board: &board, application, port: port.to_string(), plan: &plan, findings: &findings, accepted };
     let mut job = LoaderJob::enter(context, journal, entered)?;
     let heard = sending.send(&mut console, &mut job)?;
-    let watched = watch.map(|watch| console.watch(watch, &heard)).transpose()?;
+    let watched = watch.map(|watch| console.watch(watch, Since::Loaded, &heard)).transpose()?;
     sending.tell_done(context, &job, watched.as_ref());
     Ok(Watched::code(watched.as_ref()))
 }

@@ -65,7 +65,8 @@ impl Inspect {
         for line in inspect_image::text(path, &file, on, output::WIDTH, output::ink()) {
             output::line(line);
         }
-        output::next(format!("farrier write {path} --via WHERE"));
+        let at = self.at.map(|at| format!(" --at {at}")).unwrap_or_default();
+        output::next(format!("farrier write {}{at} --via WHERE", typed::quoted(path)));
         Ok(ExitCode::SUCCESS)
     }
 }

@@ -188,7 +188,7 @@ impl Sim {
 
 impl New {
     fn make(&self, context: &Context) -> Result<(), Stop> {
-        let Some(board) = context.global.board.as_deref() else {
+        let Some(board) = context.board_name() else {
             return Err(Stop::usage("a sim needs to know which board it is").hint("Give --board NAME; `farrier boards` lists them."));
         };
         let (sims, New { name, seed, bricked }) = (context.sims(), self);

@@ -76,6 +76,15 @@ pub fn command_without(option: &str) -> String {
     typed(given_words().filter(|arg| arg != option))
 }
 
+/// This command without `--watch`, whose number of seconds may be missing.
+pub fn command_not_watching() -> String {
+    let mut seconds_may_follow = false;
+    typed(given_words().filter(|arg| {
+        let seconds = std::mem::replace(&mut seconds_may_follow, arg == "--watch") && arg.parse::<u64>().is_ok();
+        !seconds && arg != "--watch" && !arg.starts_with("--watch=")
+    }))
+}
+
 fn typed(args: impl Iterator<Item = String>) -> String {
     std::iter::once("farrier".to_owned()).chain(args.map(|arg| quoted(&arg))).collect::<Vec<_>>().join(" ")
 }

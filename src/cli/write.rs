@@ -26,8 +26,9 @@ pub struct Write {
     #[arg(long, value_name = "MEMORY", value_delimiter = ',')]
     pub also: Vec<Also>,
     /// How it gets there: through the programming header, or to the loader that the board has, over its serial port (named by --via).
-    #[arg(long, value_name = "WAY", default_value = "programming-header")]
-    pub way: WriteWay,
+    /// Without it: the way that farrier.toml in this folder names, where --via is not given either; or else the programming header.
+    #[arg(long, value_name = "WAY")]
+    pub way: Option<WriteWay>,
     /// Take only this part of a combined image.
     #[arg(long, value_name = "PART")]
     pub only: Option<Only>,
@@ -55,7 +56,9 @@ pub enum Only {
 impl Write {
     pub fn run(self, context: &Context) -> Result<ExitCode, Stop> {
         let image = context.folder.image(self.image.as_deref())?;
-        if self.way == WriteWay::FittedLoader {
+        // The folder's way belongs to the folder's ports.
+        let of_folder = context.folder.way.filter(|_| context.global.via.is_none());
+        if self.way.or(of_folder) == Some(WriteWay::FittedLoader) {
             return self.to_loader(context, &image);
         }
         let intent = |board: &Board, chip: &Chip| self.intent(&image, board, chip);

@@ -35,7 +35,8 @@ fn what_can_be_known_beforehand_stops_it_before_the_port_is_touched() {
 #[test]
 fn watching_needs_a_port_and_a_board_that_runs_firmware() {
     let home = home();
-    home.run("write vent.hex --via sim:vent --yes --watch").exits(2).says("runs no firmware").says("Nothing was changed");
+    let ran = home.run("write vent.hex --via sim:vent --watch 20 --yes");
+    ran.exits(2).says("runs no firmware").says("Nothing was changed").says("farrier write vent.hex --via sim:vent --yes");
     // Where nothing is to be changed as well.
     home.run("write vent.hex --via sim:vent --yes").exits(0);
     home.run("write vent.hex --via sim:vent --watch").exits(2).says("runs no firmware");

@@ -13,7 +13,7 @@ fn home(file: &str) -> Home {
 #[test]
 fn a_folder_names_board_bridge_and_application() {
     let home = home("board = \"vent\"\nvia = \"sim:bench\"\napplication = \"vent.hex\"\n");
-    home.run("sim new bench --board vent").exits(0);
+    home.run("sim new bench").exits(0).says("is made: vent");
     home.run("write --yes")
         .exits(0)
         .says("vent (ATmega1284P), named by farrier.toml in this folder")
@@ -49,6 +49,15 @@ fn the_bare_screen_is_about_the_folders_board() {
     assert!(commands[0].starts_with("inspect --via ") && !commands.iter().any(|offer| offer.starts_with("write")), "{commands:?}");
     home.file("farrier.toml", b"board = \"nowhere\"\n");
     home.run("").exits(2).says("there is no board \"nowhere\"");
+}
+
+#[test]
+fn a_folder_names_the_way_to_write() {
+    let home = home("board = \"vent\"\nvia = \"sim:vent\"\napplication = \"vent.hex\"\nway = \"fitted-loader\"\n");
+    home.run("write").exits(2).says("which serial port is the board's?").says("console = \"PORT\"");
+    home.run("write --dry-run").exits(0).says("vent.hex goes to the board's loader at 38400 baud");
+    home.run("write --via sim:vent --dry-run").exits(0).says("Plan: ");
+    home.run("write --way programming-header --yes").exits(0).says("Done. The application is written.");
 }
 
 #[test]

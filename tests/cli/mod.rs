@@ -158,7 +158,9 @@ impl Ran {
         for wide in text_out.lines().chain(err.lines()).filter(|line| line.chars().count() > 100) {
             assert!(wide.trim_start().starts_with("farrier "), "wider than 100 columns: {wide}\n{shown}");
         }
-        let next = |text: &str| text.lines().any(|line| ["  farrier ", ": farrier ", "`farrier ", "  ls "].iter().any(|named| line.contains(named)));
+        let next = |text: &str| {
+            text.lines().any(|line| ["  farrier ", ": farrier ", "`farrier ", "  ls "].iter().any(|named| line.contains(named)))
+        };
         let silent = out.is_empty() && err.is_empty();
         assert!(code == 0 || silent || line.contains("--json") || next(&out) || next(&err), "no command to type next\n{shown}");
         Ran { code, out, err, shown }

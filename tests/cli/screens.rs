@@ -143,6 +143,9 @@ fn the_next_command_works_as_printed() {
     );
     let verify = ["verify", "my vent.bin", "--at", "0x00000", "--via", "sim:vent", "--board", "vent"];
     assert!(home.command().args(verify).status().expect("the program").success());
+    let inspect = home.command().args(["inspect", "my vent.bin", "--at", "0"]).output().expect("the program");
+    let screen = String::from_utf8_lossy(&inspect.stdout);
+    assert!(screen.contains("farrier write 'my vent.bin' --at 0x00000 --via WHERE"), "{screen}");
     home.run("inspect --via sim:vent --board vent").exits(0).says("farrier write APPLICATION --via sim:vent --board vent");
     home.run("journal show 999").exits(2).says("`farrier journal` shows");
 }
