@@ -9,7 +9,7 @@ use super::progress::Progress;
 use super::rehearse::{Ended, Rehearsal, Rehearsed};
 use super::stop::{Code, Stop};
 use super::typed::{command_again, command_going_on, command_not_watching};
-use super::{consent, interrupt, output, plan_view, resume, safety, same_id, snapshot};
+use super::{consent, interrupt, last_run, output, plan_view, resume, safety, same_id, snapshot};
 use crate::board::{Board, Chip};
 use crate::finding::Finding;
 use crate::job::{self, Baseline, Bench, Entry, JobError};
@@ -147,6 +147,7 @@ pub fn on_board(context: &Context, change: &Change, connected: &mut Connected, l
             scene.introduce();
         }
     })?;
+    last_run::keep(context, &decided.findings);
     if decided.plan.changes_nothing() && decided.baseline.inherited.is_none() {
         let watched = scene.let_go(&mut bench)?;
         return scene.nothing_to_do(&decided, watched.as_ref());

@@ -13,13 +13,13 @@ use std::process::ExitCode;
 
 /// Say what a finding, a cause that revive names, or a word means.
 ///
-/// Without a name: all of them. With --last: each finding of the last job in the journal, with its numbers.
+/// Without a name: all of them. With --last: each finding of the last run, with its numbers, whether a job began or not.
 #[derive(Args, Debug)]
 #[command(after_help = "Example: farrier explain settings-lost\nExample: farrier explain way in\nExample: farrier explain --last")]
 pub struct Explain {
     /// A finding's or a cause's name, or a word.
     pub name: Vec<String>,
-    /// Tell what the last job found. A command that was refused began no job: what it found stands on its screen, each by its name.
+    /// Tell what the last run found that made a plan or was refused.
     #[arg(long, conflicts_with = "name")]
     pub last: bool,
 }

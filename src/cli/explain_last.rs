@@ -1,8 +1,10 @@
-//! `farrier explain --last`: the findings of the last job, in plain words.
+//! `farrier explain --last`: the findings of the last run, in plain words, whether a job began or not.
 
 use super::context::Context;
-use super::journal::told::{ToldFinding, date, findings};
+use super::explain::Entry;
+use super::journal::told::{ToldFinding, date, findings, result};
 use super::journal::{Which, existing};
+use super::last_run::LastRun;
 use super::output;
 use super::stop::Stop;
 use super::typed::quoted;
@@ -16,30 +18,59 @@ use std::process::ExitCode;
 /// # Errors
 /// The journal cannot be read, or is empty.
 pub fn run(context: &Context) -> Result<ExitCode, Stop> {
-    let journal = existing(context)?;
-    let record = context.job(&journal, Which::Last.find(&journal)?)?;
-    match context.global.json {
-        true => output::json(&as_json(&record)),
-        false => print(&record),
+    let last_job = existing(context).and_then(|journal| context.job(&journal, Which::Last.find(&journal)?));
+    let run = LastRun::of(&context.home).filter(|run| last_job.as_ref().map_or(true, |record| record.job.begun < run.date()));
+    match (run, last_job) {
+        (Some(run), _) if context.global.json => output::json(&run_as_json(&run)),
+        (Some(run), _) => print_run(&run),
+        (None, record) if context.global.json => output::json(&as_json(&record?)),
+        (None, record) => print(&record?),
     }
     Ok(ExitCode::SUCCESS)
+}
+
+/// A run that began no job.
+fn print_run(run: &LastRun) {
+    output::say_under("Run    ", format!("{}: {}", date(run.date()), run.command));
+    output::say_under("Result ", "No job began, so nothing was changed.");
+    if run.findings.is_empty() {
+        output::say("Its plan had no findings.");
+    }
+    for finding in of_run(run) {
+        tell(&finding, what_to_do_now(&finding));
+    }
+    output::next(&run.command);
+}
+
+fn of_run(run: &LastRun) -> impl Iterator<Item = ToldFinding<'_>> {
+    run.findings.iter().map(|shown| ToldFinding { name: &shown.finding, sentence: &shown.sentence, accepted: false })
+}
+
+/// What may be done before a job begins.
+fn what_to_do_now(finding: &ToldFinding) -> String {
+    kind(finding).and_then(|kind| Entry::Finding(kind).what_to_do()).unwrap_or_default()
+}
+
+fn tell(finding: &ToldFinding, what_to_do: String) {
+    output::gap();
+    output::line(finding.name);
+    output::say_under("  Found          ", finding.sentence);
+    if let Some(kind) = kind(finding) {
+        output::say_under("  Why it matters ", kind.explanation());
+    }
+    output::say_under("  What to do     ", what_to_do);
 }
 
 fn print(record: &JobRecord) {
     let job = &record.job;
     output::say_under("Job    ", format!("{}, {}: {}", job.id, date(job.begun), job.command));
+    output::say_under("Result ", result(job));
     let findings = findings(record);
     if findings.is_empty() {
-        output::say("It found nothing that speaks against it.");
+        output::say("Its plan had no findings.");
     }
     for finding in &findings {
-        output::gap();
-        output::line(finding.name);
-        output::say_under("  Found          ", finding.sentence);
-        if let Some(kind) = kind(finding) {
-            output::say_under("  Why it matters ", kind.explanation());
-        }
-        output::say_under("  What to do     ", what_to_do(finding, job));
+        tell(finding, what_to_do(finding, job));
     }
     let mut next = vec![(format!("farrier journal show {}", job.id), "all that was kept of it")];
     let undo = (format!("farrier undo {} --via {}", job.id, quoted(&job.bridge)), "back to what the board held before");
@@ -66,6 +97,17 @@ fn what_to_do(finding: &ToldFinding, job: &Job) -> String {
         }
         (true, None) => "You accepted it, and the job went on. No snapshot was possible, so there is no way back.".to_owned(),
     }
+}
+
+/// As [`as_json`] with no job.
+fn run_as_json(run: &LastRun) -> Value {
+    let row = |finding: ToldFinding| {
+        json!({
+            "finding": finding.name, "sentence": finding.sentence, "accepted": finding.accepted,
+            "meaning": kind(&finding).map(Kind::explanation), "what_to_do": what_to_do_now(&finding),
+        })
+    };
+    json!({ "job": null, "command": run.command, "findings": of_run(run).map(row).collect::<Vec<_>>() })
 }
 
 /// `job`, `command`, `findings`: each with `finding`, `sentence`, `accepted`, `meaning` and `what_to_do`.

@@ -6,7 +6,7 @@ use super::loader_job::{Entered, LoaderJob};
 use super::progress::Progress;
 use super::stop::{Code, Stop};
 use super::typed::{command_without, quoted};
-use super::{board_view, change_view, consent, interrupt, output, safety};
+use super::{board_view, change_view, consent, interrupt, last_run, output, safety};
 use crate::board::{Board, Chip};
 use crate::finding::{Finding, Severity};
 use crate::image::Span;
@@ -74,6 +74,7 @@ pub fn write(context: &Context, application: &NamedImage) -> Result<ExitCode, St
         findings.iter().for_each(output::finding);
         output::gap();
     }
+    last_run::keep(context, &findings);
     let Some(port) = port else {
         sending.tell_dry_run(context, &findings);
         return Ok(ExitCode::SUCCESS);

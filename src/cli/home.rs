@@ -45,6 +45,11 @@ impl Home {
         self.0.join("locks")
     }
 
+    /// What the last run found that began no job.
+    pub fn last_run(&self) -> PathBuf {
+        self.0.join("last-run.json")
+    }
+
     /// The journal's file.
     pub fn journal(&self) -> PathBuf {
         self.0.join("journal.sqlite")

@@ -28,6 +28,7 @@ pub mod inspect_image;
 mod interrupt;
 mod journal;
 mod known;
+mod last_run;
 mod levels;
 mod loader;
 mod loader_job;
@@ -80,7 +81,13 @@ pub fn main() -> ExitCode {
     };
     choice.write_global();
     let as_json = global.json;
-    let result = options::check(&matches).and_then(|()| Context::new(global)).and_then(|context| run(command, &context));
+    let result = options::check(&matches).and_then(|()| Context::new(global)).and_then(|context| {
+        run(command, &context).inspect_err(|stop| {
+            if !stop.what_it_found().is_empty() {
+                last_run::keep(&context, stop.what_it_found());
+            }
+        })
+    });
     result.unwrap_or_else(|stop| stop.report(as_json))
 }
 

@@ -4,7 +4,7 @@ use super::change::Change;
 use super::context::{BY_SNAPSHOT, Context, Given, way_in};
 use super::stop::Stop;
 use super::typed::command_instead;
-use super::{board_view, output, plan_view, same_id};
+use super::{board_view, last_run, output, plan_view, same_id};
 use crate::board::{Board, Chip};
 use crate::plan::{Basis, Outline, Pace, Target, outline};
 use crate::record::Snapshot;
@@ -28,6 +28,7 @@ pub fn run(context: &Context, on: &str, change: &Change) -> Result<ExitCode, Sto
     let (outline, mut findings) = outline(&intent, basis, &target)?;
     let before = kept.as_ref().map_or_else(|| chip.factory_configuration(), |kept| kept.observed.configuration.clone().unwrap_or_default());
     findings.extend(same_id::finding(&context.catalog, &before, outline.steps.iter().map(|step| &step.step), &chip));
+    last_run::keep(context, &findings);
     if context.global.json {
         let mut steps = plan_view::as_json(outline.steps.iter().map(|step| &step.step), &chip);
         for (row, step) in steps.as_array_mut().into_iter().flatten().zip(&outline.steps) {

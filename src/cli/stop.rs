@@ -103,12 +103,12 @@ impl Stop {
 
     /// Whether a command to type next is named in it.
     fn names_a_command(&self) -> bool {
-        let named = |text: &str| ["`farrier ", ": farrier "].iter().any(|begin| text.contains(begin));
-        named(&self.message)
-            || self.next.iter().any(|next| match next {
-                Next::Hint(text) => named(text),
-                Next::Command(_) => true,
-            })
+        let quoted = |text: &str| text.contains("`farrier ");
+        let named = |next: &Next| match next {
+            Next::Hint(text) => quoted(text) || text.contains(": farrier "),
+            Next::Command(_) => true,
+        };
+        quoted(&self.message) || self.next.iter().any(named)
     }
 
     /// It, with what to type next where nothing better is known.

@@ -38,6 +38,7 @@ fn a_command_that_makes_no_sense_is_shown_one_that_does() {
         ("bridges make nothing", "farrier bridges make --help"),
         ("explain nothing-like-it", "farrier explain"),
         ("boards check gone.toml", "Next: farrier boards"),
+        ("boards new oven --chip AT90S8515 --clock crystal --hz 4MHz", "farrier boards new --help"),
     ] {
         home.run(line).exits(2).says(next);
     }

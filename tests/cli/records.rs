@@ -41,7 +41,7 @@ fn the_list_is_filtered_by_board_tag_chip_date_and_state() {
 }
 
 #[test]
-fn the_findings_of_the_last_job_are_explained() {
+fn the_findings_of_the_last_run_are_explained() {
     let home = Home::new();
     home.run("explain --last").exits(2).says("the journal is empty");
     home.run("explain --last wrong-chip").exits(2);
@@ -49,7 +49,17 @@ fn the_findings_of_the_last_job_are_explained() {
     // It asks for consents, so no job begins.
     let remove = "loader remove --via sim:vent --yes";
     home.run(remove).exits(3);
-    assert_eq!(home.run("explain --last --json").exits(0).json()["job"], 1);
+    let told = home.run("explain --last");
+    told.exits(0)
+        .says("No job began")
+        .says("loader-removed")
+        .says("or add --accept loader-removed")
+        .says(&format!("Next: farrier {remove}"));
+    assert!(home.run("explain --last --json").exits(0).json()["job"].is_null());
+    home.run("configure serial-programming=off --via sim:vent --yes").exits(3);
+    home.run("explain --last").exits(0).says("loses-programming-access").says("Nothing lifts it");
+    home.run("loader install --via sim:vent --dry-run").exits(0);
+    assert!(!home.run("explain --last").exits(0).says("loader install --via sim:vent --dry-run").out.contains("loses-"));
     home.run(&format!("{remove} --accept loader-removed --accept reset-into-empty-flash")).exits(0);
     let told = home.run("explain --last");
     told.exits(0).says("loader-removed").says("Found").says("Why it matters").says("only through the programming header");
