@@ -124,6 +124,8 @@ pub struct FieldValue {
     pub words: String,
     /// For the clock field: what runs the chip.
     pub clock: Option<ClockSource>,
+    /// For the clock field: a resistor and a capacitor set the frequency, so there is no crystal that could be driven too weakly.
+    pub rc: bool,
     /// What it does stands in no source that the chip file was made from: nothing is set to it unasked.
     pub unknown: bool,
     /// The chip is held in reset while its supply is below this.
@@ -156,6 +158,10 @@ pub enum Role {
     BootSection,
     /// EEPROM survives a chip erase; value name `on` or `off`.
     KeepEeprom,
+    /// Who switches the watchdog on; value name `always-on` or `by-firmware`.
+    Watchdog,
+    /// Has the chip behave like the older part that it followed; value name `on` or `off`.
+    OldPartMode,
     /// Lock bits for the programming interface.
     ProgrammingLock,
     /// Lock bits that keep code from writing the boot section.

@@ -25,6 +25,8 @@ const ROLES: &[(&str, Role)] = &[
     ("reset-start", Role::ResetStart),
     ("boot-section", Role::BootSection),
     ("keep-eeprom", Role::KeepEeprom),
+    ("watchdog", Role::Watchdog),
+    ("old-part-mode", Role::OldPartMode),
     ("programming-lock", Role::ProgrammingLock),
     ("boot-lock", Role::BootLock),
 ];
@@ -306,9 +308,10 @@ fn bits(table: &Table) -> Option<u8> {
 /// The planner knows the values of these roles by name.
 fn has_the_names_of_its_role(table: &Table, at: usize, field: &Field) -> bool {
     let wanted: &[&str] = match field.role {
-        Some(Role::ClockDivider | Role::KeepEeprom) => &["on", "off"],
+        Some(Role::ClockDivider | Role::KeepEeprom | Role::OldPartMode) => &["on", "off"],
         Some(Role::CrystalSwing) => &["small", "full"],
         Some(Role::ResetStart) => &["loader", "application"],
+        Some(Role::Watchdog) => &["always-on", "by-firmware"],
         _ => return true,
     };
     let right = wanted.iter().all(|name| field.values.iter().any(|value| value.name == *name)) && field.values.len() == wanted.len();
@@ -360,7 +363,7 @@ fn value(table: &Table, most: u8, role: Option<Role>) -> Option<FieldValue> {
         Some(table) => span(&table, None, "EEPROM").map(|span| Some(span.value)),
         None => Some(None),
     };
-    let unknown = table.flag("unknown", false);
+    let (rc, unknown) = (table.flag("rc", false), table.flag("unknown", false));
     let forbids = table.choices("forbids", &[("reading", true), ("writing", false)]);
     let forbids = forbids?;
     Some(FieldValue {
@@ -368,6 +371,7 @@ fn value(table: &Table, most: u8, role: Option<Role>) -> Option<FieldValue> {
         name: name?.value,
         words: words?.value,
         clock: clock??,
+        rc: rc?,
         unknown: unknown?,
         resets_below: match resets_below {
             Some(level) => Some(Millivolts(level?.value as u16)),

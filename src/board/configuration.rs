@@ -8,9 +8,6 @@ use crate::units::{Hertz, Millivolts};
 /// The fastest crystal that the small swing drives. Source: 2486, section "Crystal Oscillator", from memory.
 pub(super) const SMALL_SWING: Hertz = Hertz(8_000_000);
 
-/// The name of the field that has a chip behave like an older part.
-pub(super) const OLD_PART_MODE: &str = "old-part-mode";
-
 /// A field together with what stands in it.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Setting<'c> {
@@ -196,11 +193,10 @@ impl Chip {
         Some(if divided { Hertz(full.0 / 8) } else { full })
     }
 
-    /// Whether this configuration has such a crystal driven, and only the full swing drives it. What chip files call `rc-` is no crystal.
+    /// Whether this configuration has such a crystal driven, and only the full swing drives it.
     pub fn needs_full_swing(&self, fitted: ClockSource, configuration: &[u8]) -> bool {
         let chosen = self.value_for(Role::Clock, configuration);
-        let crystal =
-            chosen.is_some_and(|value| matches!(value.clock, Some(ClockSource::Crystal { .. })) && !value.name.starts_with("rc-"));
+        let crystal = chosen.is_some_and(|value| matches!(value.clock, Some(ClockSource::Crystal { .. })) && !value.rc);
         crystal && matches!(fitted, ClockSource::Crystal { to_hz, .. } if to_hz > SMALL_SWING)
     }
 
@@ -213,14 +209,14 @@ impl Chip {
 
     /// The watchdog's field, where this configuration has it always on.
     pub fn watchdog_always_on(&self, configuration: &[u8]) -> Option<&Field> {
-        let field = self.field("watchdog")?;
+        let field = self.field_for(Role::Watchdog)?;
         field.read(configuration)?.value.filter(|value| value.name == "always-on").map(|_| field)
     }
 
     /// The field that has the chip behave like an older part, where this configuration does that. Source: 2467, section "ATmega103 and
     /// ATmega128 Compatibility", from memory: the mode leaves out, among others, self-programming and part of the registers.
     pub fn old_part_mode(&self, configuration: &[u8]) -> Option<&Field> {
-        let field = self.field(OLD_PART_MODE)?;
+        let field = self.field_for(Role::OldPartMode)?;
         field.read(configuration)?.value.filter(|value| value.name == "on").map(|_| field)
     }
 

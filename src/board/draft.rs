@@ -1,7 +1,6 @@
 //! A first board file, from what was read of the chip and what its owner told; the rest is assumed, and says so.
 
 use super::chip::{Chip, ClockSource, Fact, Field, FieldValue, Role};
-use super::configuration::OLD_PART_MODE;
 use super::layout::ClockSetting;
 use crate::image::Span;
 use crate::units::{Hertz, Hex, Millivolts};
@@ -244,7 +243,8 @@ impl Draft<'_> {
                 },
             };
             field.set(&mut bytes, value.bits);
-            let words = if field.name == OLD_PART_MODE && value.name == "off" { "the chip is what it is called" } else { &value.words };
+            let words =
+                if field.role == Some(Role::OldPartMode) && value.name == "off" { "the chip is what it is called" } else { &value.words };
             page.explained(&field.name, &quoted(&value.name), basis, words);
         }
     }
@@ -268,10 +268,8 @@ impl Draft<'_> {
         let named = |name: &str| field.value(name);
         // The loader is made for the chip itself, and one that is as shipped has no firmware for the older part.
         let loader = reservation.is_some_and(|reservation| reservation.loader.is_some());
-        if field.name == OLD_PART_MODE && (loader || self.is_as_shipped()) {
-            return Some((named("off")?, Basis::Assumed));
-        }
         match field.role? {
+            Role::OldPartMode => Some((named("off").filter(|_| loader || self.is_as_shipped())?, Basis::Assumed)),
             Role::Clock => Some((self.clock_value(field, bytes)?, self.source.basis)),
             Role::StartUp => Some((self.start_up(field).filter(|value| !value.unknown)?, Basis::Assumed)),
             Role::ClockDivider => Some((named(if is_divided(self.clock()) { "on" } else { "off" })?, self.hz.basis)),
@@ -282,7 +280,7 @@ impl Draft<'_> {
                 let section = chip.boot_sections.iter().find(|section| Some(section.span) == reservation.map(|of| of.span))?;
                 Some((field.values.iter().find(|value| Some(value.bits) == section.bits)?, self.reservation.basis))
             }
-            Role::ProgrammingLock | Role::BootLock => None,
+            Role::Watchdog | Role::ProgrammingLock | Role::BootLock => None,
         }
     }
 

@@ -2,7 +2,6 @@
 
 use super::catalog::built_in_text;
 use super::chip::Chip;
-use super::configuration::OLD_PART_MODE;
 use super::layout::{Board, Reservation};
 use super::line_speed::LineSpeed;
 use super::loader_parameters::{BLOCK, LoaderHold, LoaderParameters};
@@ -59,10 +58,10 @@ pub enum LoaderError {
     #[error("`hold_pin` must be a pin of port {}, such as \"{example}\"; found \"{found}\"", one_of(known.iter().map(String::as_str)))]
     NoPin { found: String, known: Vec<String>, example: String },
     #[error(
-        "[expected_configuration] must have `{OLD_PART_MODE} = \"off\"`: the loader is made for the {0} itself and not for the older part \
+        "[expected_configuration] must have `{field} = \"off\"`: the loader is made for the {part} itself and not for the older part \
          that it can behave like"
     )]
-    OldPartMode(String),
+    OldPartMode { part: String, field: String },
     #[error("the built-in loader for the {0} is damaged: build farrier again")]
     Damaged(String),
 }
@@ -95,8 +94,8 @@ pub fn loader(name: &str, board: &Board, chip: &Chip) -> Result<BuiltLoader, Loa
     let reservation = board.reservation.as_ref().ok_or_else(|| LoaderError::NoReservation(board.name.clone()))?;
     let code = built_for.code()?;
     let span = reservation.span;
-    if chip.old_part_mode(&board.expected_configuration(chip, &chip.factory_configuration())).is_some() {
-        return Err(LoaderError::OldPartMode(chip.part.clone()));
+    if let Some(field) = chip.old_part_mode(&board.expected_configuration(chip, &chip.factory_configuration())) {
+        return Err(LoaderError::OldPartMode { part: chip.part.clone(), field: field.name.clone() });
     }
     if span.end() != chip.flash_span().end() {
         return Err(LoaderError::NotAtTheEnd(span.end()));

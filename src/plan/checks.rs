@@ -34,8 +34,7 @@ pub(super) fn of_desired(case: &Case) -> Vec<Finding> {
     all.extend(case.loader_removed());
     all.extend(running::findings(case));
     all.extend(case.empty_start());
-    all.extend(case.start_moves_into_the_middle());
-    all.extend(case.application_start());
+    all.extend(case.start_in_the_middle().or_else(|| case.application_start()));
     all.extend(case.loader_start());
     all.extend(case.restored_start());
     all.extend(case.little_room());
@@ -321,49 +320,37 @@ impl<'a> Case<'a> {
         (is_empty && (!was_empty || before != start)).then(|| Finding::new(Kind::ResetIntoEmptyFlash, sentence))
     }
 
-    /// Reset comes to start in the middle of what is in the flash: of a loader that begins before, or of an application.
-    fn start_moves_into_the_middle(&self) -> Option<Finding> {
-        let start = self.start();
-        let before = fields::reset_start(self.chip, self.baseline.configuration.as_deref()?);
-        let blank = self.chip.flash.blank;
-        let held = |at: u32| self.desired.flash.byte(ByteAddress(at)).is_some_and(|byte| byte != blank);
-        let runs_on = start.0.checked_sub(1).is_some_and(held) && held(start.0);
-        let mut begins = loader_spans(self.intent, self.baseline, self.chip, self.board).into_iter().chain(self.reservation());
-        let sentence = format!(
-            "Afterwards reset starts at {start}, in the middle of what is in the flash. Choose a boot section that begins where the loader \
-             does, or that reset starts the application: `farrier configure reset-start=application`."
-        );
+    /// What is written, or where reset comes to start, has it start in the middle of what is in the flash: of a loader that begins before,
+    /// or of an application.
+    fn start_in_the_middle(&self) -> Option<Finding> {
+        let (start, application) = (self.start(), self.application());
+        let moves = self.baseline.configuration.as_deref().is_some_and(|before| fields::reset_start(self.chip, before) != start);
+        let (before, from) = (Span::sized(ByteAddress(start.0.checked_sub(2)?), 2)?, Span::sized(start, 2)?);
+        let holds = |word: Span| fields::occupied(&self.desired.flash, word, self.chip.flash.blank).is_some();
+        // An application that is written takes a reservation in which no loader is.
+        let reserved = self.reservation().filter(|_| application.is_none());
+        let mut begins = loader_spans(self.intent, self.baseline, self.chip, self.board).into_iter().chain(reserved);
         let begun = begins.any(|span| span.start() == start);
-        (start != before && runs_on && !begun && self.application().is_none()).then(|| Finding::new(Kind::ImageMayNotStart, sentence))
+        let sentence = format!(
+            "Afterwards reset starts at {start}, in the middle of {}. Choose a boot section that begins where the loader does, or that \
+             reset starts the application: `farrier configure reset-start=application`.",
+            application.map_or("what is in the flash", |application| application.name.as_str())
+        );
+        let starts = moves || application.is_some();
+        (starts && !begun && holds(before) && holds(from)).then(|| Finding::new(Kind::ImageMayNotStart, sentence))
     }
 
     /// An application to be written, or left behind by the loader that is taken off, that does not look like a program.
     fn application_start(&self) -> Option<Finding> {
         let zero = ByteAddress(0);
         match (self.application(), &self.intent.loader) {
-            (Some(application), _) => {
-                let middle = self.started_in_the_middle(application);
-                middle.or_else(|| start_finding(&application.name, &application.image, zero, self.chip))
-            }
+            (Some(application), _) => start_finding(&application.name, &application.image, zero, self.chip),
             // Blank flash there has a finding of its own.
             (None, LoaderIntent::Remove) if self.desired.flash.byte(zero).is_some_and(|byte| byte != self.chip.flash.blank) => {
                 start_finding("The application on the board", &self.desired.flash, zero, self.chip)
             }
             _ => None,
         }
-    }
-
-    /// Reset starts at a boot section in which no loader is, and the application reaches into it.
-    fn started_in_the_middle(&self, application: &NamedImage) -> Option<Finding> {
-        let start = self.start();
-        let loader = loader_spans(self.intent, self.baseline, self.chip, self.board);
-        let inside = start != ByteAddress(0) && loader.is_empty() && application.image.byte(start).is_some();
-        let sentence = format!(
-            "Reset starts at {start}, which is in the middle of {}. Choose first that reset starts it at its beginning: `farrier configure \
-             reset-start=application`.",
-            application.name
-        );
-        inside.then(|| Finding::new(Kind::ImageMayNotStart, sentence))
     }
 
     fn loader_start(&self) -> Option<Finding> {

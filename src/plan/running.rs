@@ -18,8 +18,8 @@ impl Case<'_> {
         if field.bits_in(baseline) == field.bits_in(&self.desired.configuration) {
             return None;
         }
-        let value = fields::value(field, &self.desired.configuration);
-        let words = value.map_or("a reserved value".to_string(), |value| format!("'{}' ({})", value.name, value.words));
+        let becomes = field.read(&self.desired.configuration)?;
+        let (value, words) = (becomes.value, format!("'{}' ({})", becomes.name(), becomes.words()));
         let board = &self.board.name;
         let clock = describe(self.board.clock.source);
         let before = field.read(baseline).filter(|before| before.value.is_none() && field.incomplete);

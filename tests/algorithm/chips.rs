@@ -13,6 +13,7 @@ fn value(bits: u8, name: &str, clock: Option<ClockSource>) -> FieldValue {
         name: name.to_owned(),
         words: String::new(),
         clock,
+        rc: false,
         unknown: false,
         resets_below: None,
         shuts: Vec::new(),

@@ -113,7 +113,7 @@ fn an_application_that_reset_would_start_in_its_middle_is_not_written_unasked() 
     large[..4].copy_from_slice(&[0x0C, 0x94, 0x34, 0x00]);
     let image = home.file("large.bin", &large);
     let command = format!("write {} --at 0 --via sim:frost --yes", image.display());
-    home.run(&command).exits(3).says("image-may-not-start").says("Reset starts at 0x07000");
+    home.run(&command).exits(3).says("image-may-not-start").says("reset starts at 0x07000, in the middle of");
     home.run("configure reset-start=application --via sim:frost --yes --accept reset-into-empty-flash").exits(0);
     home.run(&command).exits(0);
 }

@@ -33,6 +33,7 @@ fn value(bits: u8, name: &str) -> FieldValue {
         name: name.into(),
         words: format!("{name} in words"),
         clock: None,
+        rc: false,
         unknown: false,
         resets_below: None,
         shuts: Vec::new(),
@@ -94,7 +95,7 @@ pub fn chip(kind: Kind) -> Chip {
         field("start-up", Some(Role::StartUp), 0, 0x03, (0..4).map(|n| value(n, &format!("start-up-{n}"))).collect()),
         shutting("reset-pin", 1, 0x80, 0),
         shutting("serial-programming", 1, 0x20, 1),
-        field("watchdog", None, 1, 0x10, vec![value(0, "always-on"), value(1, "by-firmware")]),
+        field("watchdog", Some(Role::Watchdog), 1, 0x10, vec![value(0, "always-on"), value(1, "by-firmware")]),
         field(
             "boot-section",
             Some(Role::BootSection),

@@ -18,6 +18,7 @@ fn value(bits: u8, name: &str, clock: Option<ClockSource>, shuts: bool) -> Field
         name: name.into(),
         words: String::new(),
         clock,
+        rc: false,
         unknown: false,
         resets_below: None,
         shuts,

@@ -111,7 +111,9 @@ def clock_values(part, captions, sel, fastest):
         if name in names:
             name = f"{name}-{code:0{bin(sel).count('1')}b}"
         names.add(name)
-        values.append({"bits": code, "name": name, "words": words, "clock": clock})
+        # Nothing that could be driven too weakly.
+        rc = {"rc": "true"} if "RC Osc" in found[0] and clock.startswith('{ source = "crystal"') else {}
+        values.append({"bits": code, "name": name, "words": words, "clock": clock} | rc)
     return values, ", and ends of ranges that [A] leaves open: from memory, its datasheet, section \"Clock Sources\""
 
 

@@ -73,7 +73,7 @@ def toml_values(values, width):
     lines = ["values = ["]
     for value in values:
         keys = [f'bits = 0b{value["bits"]:0{width}b}' if width > 1 else f'bits = {value["bits"]}', f'name = "{value["name"]}"', f'words = "{value["words"]}"']
-        keys += [f"{key} = {value[key]}" for key in ("clock", "resets_below_mv", "shuts", "forbids", "locks_eeprom", "unknown") if key in value]
+        keys += [f"{key} = {value[key]}" for key in ("clock", "resets_below_mv", "shuts", "forbids", "locks_eeprom", "unknown", "rc") if key in value]
         comment = f' # {value["comment"]}' if "comment" in value else ""
         lines.append(f'  {{ {", ".join(keys)} }},{comment}')
     return lines + ["]"]
