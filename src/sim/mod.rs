@@ -23,7 +23,9 @@
 //! - An entry at a SCK that is too fast fails by garbage and is no violation, so that a host may try. Once the chip is in step it is one.
 //! - What a stored board's silicon holds is on disk as soon as a write has ended, so that a killed process loses nothing of it.
 //!
-//! Not modelled: running firmware, inaccurate oscillators, start-up times, capacitors on lines, wear.
+//! Not modelled: running firmware, inaccurate oscillators, start-up times, capacitors on lines, wear; a crystal that is driven too weakly,
+//! which runs here; and clocks of which a chip file says nothing, with which a chip is silent here. That one is set to such a clock is a
+//! violation, so that nothing rests on it.
 //!
 //! # Inside
 //!

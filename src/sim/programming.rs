@@ -3,7 +3,7 @@
 use super::chip::{Running, SimChip};
 use super::contents::Write;
 use super::instruction::Instruction;
-use crate::board::{EepromWrites, Ready, Way};
+use crate::board::{EepromWrites, Ready, Role, Way};
 use crate::time::Moment;
 use std::ops::Range;
 use std::time::Duration;
@@ -265,6 +265,18 @@ impl SimChip {
         self.start(Write::Lock(value | unused), self.times.fuse, end);
     }
 
+    /// The clock that this fuse byte comes to choose, where the chip file says nothing of it. A real chip runs on something then, and this
+    /// one falls silent; so it is no answer to anything.
+    fn unknown_clock(&self, index: usize, value: u8) -> Option<String> {
+        let field = self.part.field_for(Role::Clock).filter(|field| field.incomplete && field.byte == index)?;
+        let mut fuses = self.contents.fuses.clone();
+        let before = field.bits_in(&fuses);
+        *fuses.get_mut(index)? = value;
+        let chosen = field.read(&fuses).filter(|chosen| chosen.value.is_none() && before != Some(chosen.bits))?;
+        let (symbol, code) = (&field.symbol, chosen.name());
+        Some(format!("{symbol} is set to {code}, of which the chip file says nothing: what then runs the chip is not modelled"))
+    }
+
     /// SPIEN cannot be reached in serial mode (2543 and 8272, table of the fuse high byte): its bit stays as it is.
     fn write_fuse(&mut self, index: usize, data: u8, end: Moment) {
         let Some(byte) = self.part.configuration.get(index) else {
@@ -281,6 +293,9 @@ impl SimChip {
         let spien = self.part.fields.iter().filter(|field| field.byte == index && field.symbol == "SPIEN");
         let kept = spien.fold(0, |mask, field| mask | field.mask);
         let value = (data & !kept) | (self.contents.fuses[index] & kept);
+        if let Some(text) = self.unknown_clock(index, value) {
+            self.forbid(end, text);
+        }
         self.start(Write::Fuse { index, value }, self.times.fuse, end);
     }
 }

@@ -54,6 +54,23 @@ fn the_high_byte_before_the_low_one_is_a_violation() {
     assert_ne!(bench.read_word(3), 0x55AA);
 }
 
+/// The sim cannot know what a chip runs on with such a code, so nothing may go there unseen.
+#[test]
+fn a_clock_code_of_which_the_chip_file_says_nothing_is_a_violation() {
+    for (incomplete, low, forbidden) in [(true, 0x65, true), (true, 0x63, false), (false, 0x65, false)] {
+        let mut chip = small();
+        chip.fields[0].incomplete = incomplete;
+        let mut bench = Bench::entered(&chip);
+        bench.write([0xAC, 0xA0, 0, low]);
+        match forbidden {
+            true => bench.assert_only("CKSEL3..0 is set to 0b0101"),
+            false => bench.assert_clean(),
+        }
+        // Once it stands there, what else is set in its byte is no step into the unknown.
+        assert_eq!(bench.sim.contents().fuses[0], low);
+    }
+}
+
 #[test]
 fn busy_lasts_as_long_as_the_datasheet_says() {
     let of = |name: &str| Chip { part: name.into(), ..small() };
