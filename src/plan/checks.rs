@@ -325,8 +325,12 @@ impl<'a> Case<'a> {
     fn start_in_the_middle(&self) -> Option<Finding> {
         let (start, application) = (self.start(), self.application());
         let moves = self.baseline.configuration.as_deref().is_some_and(|before| fields::reset_start(self.chip, before) != start);
-        let (before, from) = (Span::sized(ByteAddress(start.0.checked_sub(2)?), 2)?, Span::sized(start, 2)?);
-        let holds = |word: Span| fields::occupied(&self.desired.flash, word, self.chip.flash.blank).is_some();
+        let words = [Span::sized(ByteAddress(start.0.checked_sub(2)?), 2)?, Span::sized(start, 2)?];
+        // An image says itself which blank bytes are in it.
+        let runs_on = words.into_iter().all(|word| match application {
+            Some(application) => application.image.byte(word.start()).is_some(),
+            None => fields::occupied(&self.desired.flash, word, self.chip.flash.blank).is_some(),
+        });
         // An application that is written takes a reservation in which no loader is.
         let reserved = self.reservation().filter(|_| application.is_none());
         let mut begins = loader_spans(self.intent, self.baseline, self.chip, self.board).into_iter().chain(reserved);
@@ -337,7 +341,7 @@ impl<'a> Case<'a> {
             application.map_or("what is in the flash", |application| application.name.as_str())
         );
         let starts = moves || application.is_some();
-        (starts && !begun && holds(before) && holds(from)).then(|| Finding::new(Kind::ImageMayNotStart, sentence))
+        (starts && !begun && runs_on).then(|| Finding::new(Kind::ImageMayNotStart, sentence))
     }
 
     /// An application to be written, or left behind by the loader that is taken off, that does not look like a program.
