@@ -46,7 +46,7 @@ pub fn run(context: &Context, change: &Change) -> Result<ExitCode, Stop> {
     }
     run_looking(context, change, &|scene, bench, _| {
         let aim = Aim::Intent(Box::new((change.intent)(scene.board, scene.chip)?));
-        Ok(Looked::Wants { observed: Box::new(scene.observe(bench)?), aim, told: None })
+        Ok(Looked::Wants { observed: Box::new(scene.observe(bench)?), aim, told: None, again: Vec::new() })
     })
 }
 
@@ -67,8 +67,9 @@ pub type Look<'l> = &'l dyn Fn(&Scene, &mut Bench, &Journal) -> Result<Looked, S
 
 /// What looking at a board came to.
 pub enum Looked {
-    /// This is wanted of what was observed. `told` is what was told of it already, as JSON; as text it stands on the screen.
-    Wants { observed: Box<Observed>, aim: Aim, told: Option<Value> },
+    /// This is wanted of what was observed. `told` is what was told of it already, as JSON; as text it stands on the screen. `again` is
+    /// what the command needs at its end to mean the same on a board on which it was cut off.
+    Wants { observed: Box<Observed>, aim: Aim, told: Option<Value>, again: Vec<String> },
     /// Nothing is to be done, and everything is said.
     Over(ExitCode),
 }
@@ -133,8 +134,8 @@ pub fn on_board(context: &Context, change: &Change, connected: &mut Connected, l
     let progress = &scene.progress;
     let mut listener = |event: &job::Event| progress.borrow_mut().show(event);
     let mut bench = Bench::new(connected.bus.as_mut(), scene.board, scene.chip, &mut listener, interrupt::flag()?);
-    let (observed, aim, told) = match look(&scene, &mut bench, &journal)? {
-        Looked::Wants { observed, aim, told } => (observed, aim, told),
+    let (observed, aim, told, again) = match look(&scene, &mut bench, &journal)? {
+        Looked::Wants { observed, aim, told, again } => (observed, aim, told, again),
         Looked::Over(code) => {
             bench.release()?;
             return Ok(code);
@@ -164,13 +165,13 @@ pub fn on_board(context: &Context, change: &Change, connected: &mut Connected, l
         return scene.dry_run_over(&decided);
     }
     let console = scene.console()?;
-    let job = scene.begin(&decided, &mut journal, &mut bench)?;
+    let job = scene.begin(&decided, &again, &mut journal, &mut bench)?;
     progress.borrow_mut().name_steps(decided.plan.steps().iter().map(|step| plan_view::title(step, scene.chip)).collect());
     let mut entry = Entry { journal: &mut journal, job, date: &date, changed: decided.baseline.inherited.is_some() };
     let result = bench.execute(&decided.plan, &mut entry);
     let changed = entry.changed;
     progress.borrow().clear();
-    let report = result.map_err(|error| stopped(error, job, changed))?;
+    let report = result.map_err(|error| stopped(error, job, &again, changed))?;
     let watched = console.map(|(mut console, watch)| console.watch(watch, Since::LetGo, &[])).transpose()?;
     scene.finished(&decided, job, &report, watched.as_ref())
 }
@@ -265,7 +266,7 @@ impl Scene<'_> {
     }
 
     /// Asks, and writes snapshot and journal. Nothing on the chip has changed when this returns.
-    fn begin(&self, decided: &Decided, journal: &mut Journal, bench: &mut Bench) -> Result<JobId, Stop> {
+    fn begin(&self, decided: &Decided, again: &[String], journal: &mut Journal, bench: &mut Bench) -> Result<JobId, Stop> {
         let earlier = decided.baseline.inherited.as_ref().map_or(&[][..], |inherited| &inherited.accepted);
         let asking = consent::can_ask(self.context);
         if asking {
@@ -278,7 +279,7 @@ impl Scene<'_> {
             bench.expect_unchanged(&decided.observed)?;
         }
         let before = self.keep(&decided.observed).map_err(nothing_changed)?;
-        self.enter_job(decided, journal, before, accepted).map_err(nothing_changed)
+        self.enter_job(decided, again, journal, (before, accepted)).map_err(nothing_changed)
     }
 
     fn keep(&self, observed: &Observed) -> Result<SnapshotName, Stop> {
@@ -292,13 +293,19 @@ impl Scene<'_> {
         Ok(name)
     }
 
-    fn enter_job(&self, decided: &Decided, journal: &mut Journal, before: SnapshotName, accepted: Vec<Accepted>) -> Result<JobId, Stop> {
+    fn enter_job(
+        &self,
+        decided: &Decided,
+        again: &[String],
+        journal: &mut Journal,
+        (before, accepted): (SnapshotName, Vec<Accepted>),
+    ) -> Result<JobId, Stop> {
         let inherited = decided.baseline.inherited.as_ref();
         let new = NewJob {
             date: date(),
             board: self.board.name.clone(),
             chip: self.chip.part.clone(),
-            command: command_again(&[]),
+            command: command_again(again),
             tag: self.context.global.tag.clone(),
             id_bytes: decided.observed.id,
             calibration: decided.observed.calibration,
@@ -347,15 +354,15 @@ impl Scene<'_> {
 }
 
 /// Why a job stopped, and how it goes on.
-fn stopped(error: job::JobError, job: JobId, changed: bool) -> Stop {
+fn stopped(error: job::JobError, job: JobId, again: &[String], changed: bool) -> Stop {
     let stop = Stop::from(error);
     match changed {
         true => {
-            let going_on = command_going_on(job);
+            let going_on = command_going_on(job, again);
             let which = if going_on == command_again(&[]) { "The same command" } else { "This command" };
             stop.hint(format!("Job {job} is unfinished. {which} goes on from there:")).command(going_on)
         }
-        false => nothing_changed(stop),
+        false => to_try_again(stop, again),
     }
 }
 
@@ -368,5 +375,9 @@ pub fn while_looking(error: JobError) -> Stop {
 }
 
 fn nothing_changed(stop: Stop) -> Stop {
-    stop.hint("Nothing was changed. To try again:").command(command_again(&[]))
+    to_try_again(stop, &[])
+}
+
+fn to_try_again(stop: Stop, again: &[String]) -> Stop {
+    stop.hint("Nothing was changed. To try again:").command(command_again(again))
 }

@@ -7,7 +7,7 @@ use crate::board::Chip;
 use crate::diagnosis::Known;
 use crate::finding::Finding;
 use crate::job;
-use crate::plan::{self, Desired, Intent, Observed, Trail, recognise};
+use crate::plan::{self, Desired, Fingerprint, Intent, Observed, Trail, recognise};
 use crate::record::{End, Job, JobId, Journal};
 use serde_json::{Value, json};
 
@@ -93,7 +93,7 @@ impl KnownJobs {
         let apart = if self.jobs.len() > 1 { "; the contents alone do not tell which board this is" } else { "" };
         Some(match self.settings {
             true => format!("holds exactly what {jobs} left{tag}{apart}"),
-            false => format!("flash and configuration are as {jobs} left them, and the settings have changed since{apart}"),
+            false => format!("holds flash and configuration as {jobs} left them, and the settings have changed since{apart}"),
         })
     }
 
@@ -114,13 +114,11 @@ impl KnownJobs {
     }
 }
 
+/// What a job left; nothing for one that has not finished.
+pub fn left(job: &Job) -> Option<Fingerprint> {
+    job.leaves.filter(|_| matches!(job.ended, Some((_, End::Finished(_)))))
+}
+
 fn trail(job: &Job) -> Trail {
-    let finished = matches!(job.ended, Some((_, End::Finished(_))));
-    Trail {
-        job: job.id.0.unsigned_abs(),
-        tag: job.tag.clone(),
-        calibration: job.calibration,
-        before: job.held,
-        left: job.leaves.filter(|_| finished),
-    }
+    Trail { job: job.id.0.unsigned_abs(), tag: job.tag.clone(), calibration: job.calibration, before: job.held, left: left(job) }
 }

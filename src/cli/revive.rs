@@ -9,9 +9,9 @@ use super::typed::command_with;
 use super::{ask, board_view, images, output};
 use crate::board::Chip;
 use crate::diagnosis::{Answer, Case, CauseKind, Diagnosis, From, Kept, Known, Recognised, Seen, Unfinished, diagnose};
-use crate::image::ByteAddress;
+use crate::image::{ByteAddress, Span};
 use crate::job::{self, Bench};
-use crate::plan::Observed;
+use crate::plan::{Desired, Fingerprint, Observed, Origin};
 use crate::record::{JobId, Journal};
 use clap::Args;
 use std::cell::Cell;
@@ -131,7 +131,7 @@ impl Climber<'_> {
         match seen.answer {
             Answer::Read(observed) => {
                 left.set(!diagnosis.remedy.left.is_empty());
-                Ok(Looked::Wants { observed, aim, told })
+                Ok(Looked::Wants { observed, aim, told, again: Vec::new() })
             }
             _ => self.over(bench, &seen, &diagnosis),
         }
@@ -165,8 +165,27 @@ impl Climber<'_> {
 
     fn unfinished(&self, observed: &Observed) -> Result<Option<Unfinished>, Stop> {
         let Some(inherited) = self.scene.baseline(observed, self.journal)?.inherited else { return Ok(None) };
-        let job = self.journal.job(inherited.job)?.job;
-        Ok(Some(Unfinished { job: job.id.0, command: job.command }))
+        let record = self.journal.job(inherited.job)?;
+        let ends_as_wanted = self.is_wanted(record.plan.desired());
+        Ok(Some(Unfinished { job: record.job.id.0, command: record.job.command, ends_as_wanted }))
+    }
+
+    /// Whether this is what --to says.
+    fn is_wanted(&self, desired: &Desired) -> bool {
+        match self.wanted {
+            Wanted::Nothing => false,
+            Wanted::Image(Known { name, image, .. }) => {
+                let there = |(at, run): (ByteAddress, &[u8])| {
+                    Span::sized(at, run.len() as u32).is_some_and(|span| desired.flash.covers(span) && desired.flash.filled(span, 0) == run)
+                };
+                let of_it = desired.origins.iter().any(|(_, _, origin)| *origin == Origin::Image(name.clone()));
+                of_it && image.runs().all(there)
+            }
+            Wanted::Snapshot(kept) => {
+                let wanted = Fingerprint::of_observed(&kept.held, self.scene.chip);
+                wanted.is_some() && wanted == Fingerprint::of_desired(desired, self.scene.chip)
+            }
+        }
     }
 
     /// Every image that the flash can be compared with, the one that is wanted first.

@@ -14,12 +14,16 @@ pub fn command_again(more: &[String]) -> String {
     typed(given_words().chain(more.iter().cloned()))
 }
 
-/// This command as it goes on from `job`. An answer given with `--resume` was about the jobs that were unfinished then: given again,
-/// `none` would take what this job has left behind for what is to be kept.
-pub fn command_going_on(job: JobId) -> String {
+/// This command as it goes on from `job`, with `more` at its end. An answer given with `--resume` was about the jobs that were unfinished
+/// then: given again, `none` would take what this job has left behind for what is to be kept.
+pub fn command_going_on(job: JobId, more: &[String]) -> String {
     match given_words().any(|arg| arg.starts_with("--resume")) {
-        true => command_answering(&job.to_string()),
-        false => command_again(&[]),
+        true => {
+            let job = job.to_string();
+            let words: Vec<&str> = ["--resume", &job].into_iter().chain(more.iter().map(String::as_str)).collect();
+            command_instead("--resume", &words)
+        }
+        false => command_again(more),
     }
 }
 

@@ -3,12 +3,12 @@
 use super::board_view;
 use super::change::{self, Aim, Change, Looked, Scene};
 use super::context::Context;
-use super::known::KnownJobs;
+use super::known::{self, KnownJobs};
 use super::restore;
 use super::stop::{Code, Stop};
 use super::typed::command_again;
-use crate::job::Inherited;
-use crate::plan::{Intent, Observed, Part, Restore as Back, wrong_chip};
+use crate::job::Baseline;
+use crate::plan::{Fingerprint, Intent, Observed, Part, Restore as Back, wrong_chip};
 use crate::record::{Job, JobId, Journal, SnapshotName};
 use clap::Args;
 use std::process::ExitCode;
@@ -29,8 +29,8 @@ struct Seen<'a> {
     scene: &'a Scene<'a>,
     observed: &'a Observed,
     journal: &'a Journal,
-    /// The unfinished job that is taken over.
-    inherited: Option<Inherited>,
+    /// With the unfinished job that is taken over.
+    baseline: Baseline,
     /// The jobs that left what the board holds.
     known: KnownJobs,
     tag: Option<&'a str>,
@@ -46,48 +46,74 @@ impl Undo {
         };
         change::run_looking(context, &change, &|scene, bench, journal| {
             let observed = Box::new(scene.observe(bench)?);
-            let aim = Aim::Intent(Box::new(self.intent(context, scene, &observed, journal)?));
-            Ok(Looked::Wants { observed, aim, told: None })
+            let (intent, job) = self.intent(context, scene, &observed, journal)?;
+            // Without its number the same command would take back this job, once it was cut off.
+            let again = job.filter(|_| self.job.is_none()).map(|job| job.to_string()).into_iter().collect();
+            Ok(Looked::Wants { observed, aim: Aim::Intent(Box::new(intent)), told: None, again })
         })
     }
 
-    fn intent(&self, context: &Context, scene: &Scene, observed: &Observed, journal: &Journal) -> Result<Intent, Stop> {
+    /// What is wanted, and the job that it undoes, where that is a finished one.
+    fn intent(&self, context: &Context, scene: &Scene, observed: &Observed, journal: &Journal) -> Result<(Intent, Option<JobId>), Stop> {
         if let Some(finding) = observed.id.and_then(|id| wrong_chip(id, scene.chip)) {
             return Err(Stop::refused(vec![finding]));
         }
-        let inherited = scene.baseline(observed, journal)?.inherited;
+        let baseline = scene.baseline(observed, journal)?;
         let known = KnownJobs::of(journal, observed, scene.chip)?;
-        let seen = Seen { scene, observed, journal, inherited, known, tag: context.global.tag.as_deref() };
-        let (baseline, doubt) = self.choose(&seen)?;
+        let seen = Seen { scene, observed, journal, baseline, known, tag: context.global.tag.as_deref() };
+        let Choice { job, baseline, doubt } = self.choose(&seen)?;
         let snapshots = context.snapshots();
         let kept = snapshots.load(snapshots.path(&baseline))?;
         let back = Back { doubt, ..restore::back(context, &kept, &Part::ALL) };
-        Ok(Intent { restore: Some(back), ..Intent::default() })
+        Ok((Intent { restore: Some(back), ..Intent::default() }, job))
     }
 
-    /// What the board held before the job to undo, and what speaks against that job's being this board's.
-    fn choose(&self, seen: &Seen) -> Result<(SnapshotName, Option<String>), Stop> {
+    /// Which job is undone.
+    fn choose(&self, seen: &Seen) -> Result<Choice, Stop> {
         if let Some(number) = self.job {
             let job = seen.journal.job(JobId(number))?.job;
             let doubt = (!seen.is_its(&job)).then(|| not_as_left(&job));
-            return Ok((taken_before(&job)?, doubt));
+            return Choice::of(&job, doubt);
         }
-        if let Some(inherited) = &seen.inherited {
-            return Ok((inherited.snapshot.clone(), None));
+        if let Some(inherited) = &seen.baseline.inherited {
+            return Ok(Choice { job: None, baseline: inherited.snapshot.clone(), doubt: None });
         }
         match seen.known.jobs.iter().filter(|job| seen.may_have_its_tag(job)).collect::<Vec<_>>().as_slice() {
-            [only] => Ok((taken_before(only)?, None)),
+            [only] => Choice::of(only, None),
             [] => seen.nearest(),
             several => Err(which(several)),
         }
     }
 }
 
+/// The job that is undone.
+struct Choice {
+    /// Nothing for one that was cut off: the command without its number goes on for as long as it is not undone.
+    job: Option<JobId>,
+    /// What the board held before it.
+    baseline: SnapshotName,
+    /// What speaks against that job's being this board's.
+    doubt: Option<String>,
+}
+
+impl Choice {
+    fn of(job: &Job, doubt: Option<String>) -> Result<Choice, Stop> {
+        Ok(Choice { job: Some(job.id), baseline: taken_before(job)?, doubt })
+    }
+}
+
 impl Seen<'_> {
-    /// Whether the board is as this job left it.
+    /// Whether the board is as this job left it, or was so before the unfinished one.
     fn is_its(&self, job: &Job) -> bool {
-        let inherited = self.inherited.as_ref().is_some_and(|inherited| inherited.job == job.id);
-        inherited || self.known.jobs.iter().any(|known| known.id == job.id)
+        let inherited = self.baseline.inherited.as_ref().is_some_and(|inherited| inherited.job == job.id);
+        inherited || self.was_left_by(job) || self.known.jobs.iter().any(|known| known.id == job.id)
+    }
+
+    /// Flash, configuration and lock; the settings may have changed since.
+    fn was_left_by(&self, job: &Job) -> bool {
+        let before = Fingerprint::of_observed(&self.baseline.observed, self.scene.chip).map(|before| before.firmware);
+        let left = known::left(job).map(|left| left.firmware);
+        left.is_some() && left == before && job.calibration == self.observed.calibration
     }
 
     fn may_have_its_tag(&self, job: &Job) -> bool {
@@ -95,12 +121,12 @@ impl Seen<'_> {
     }
 
     /// No job left what the board holds: the last one on a board that may be this one.
-    fn nearest(&self) -> Result<(SnapshotName, Option<String>), Stop> {
+    fn nearest(&self) -> Result<Choice, Stop> {
         let mut jobs = self.journal.jobs()?;
         let calibrated = |job: &Job| job.calibration.is_some() && job.calibration == self.observed.calibration;
         jobs.retain(|job| self.may_have_its_tag(job) && calibrated(job));
         let job = jobs.iter().rfind(|job| job.chip == self.scene.chip.part).ok_or_else(|| self.nothing(&jobs))?;
-        Ok((taken_before(job)?, Some(not_as_left(job))))
+        Choice::of(job, Some(not_as_left(job)))
     }
 
     /// None of these jobs was on such a chip; one may have been on this very chip all the same, taken for another part with its ID.

@@ -54,6 +54,8 @@ pub struct Unfinished {
     pub job: i64,
     /// As it was typed.
     pub command: String,
+    /// Its end is what --to says too, so that nothing of it is left then.
+    pub ends_as_wanted: bool,
 }
 
 /// What is wrong, from what was seen, and what mends it.

@@ -1,11 +1,11 @@
 //! What mends a board: an intent for the planner, and what no plan can do.
 
-use super::Case;
 use super::cause::{Cause, CauseKind};
 use super::contents::{Made, of_application};
 use super::loader::{called, own_loader};
 use super::seen::{Answer, From, Known};
 use super::snapshot::Kept;
+use super::{Case, Unfinished};
 use crate::board::Role;
 use crate::plan::{ApplicationIntent, Intent, LoaderIntent, NamedImage, Part};
 
@@ -74,7 +74,7 @@ impl<'a> Draft<'a, '_> {
             return self.remedy.left.push(needs.to_owned());
         }
         if let Some(job) = self.case.unfinished {
-            return self.go_on(job.job, wanted);
+            return self.go_on(job, wanted);
         }
         if let Some(kept) = self.case.back_to {
             return self.back_to(kept, Part::ALL.to_vec());
@@ -120,10 +120,10 @@ impl<'a> Draft<'a, '_> {
     }
 
     /// What the job had not put right yet is wrong in its baseline too, so nothing else is wanted before it is at its end.
-    fn go_on(&mut self, job: i64, wanted: Option<&Known>) {
-        self.remedy.does.push(format!("carries job {job} to its end"));
-        self.remedy.go_on = Some(job);
-        if wanted.is_some() || self.case.back_to.is_some() {
+    fn go_on(&mut self, job: &Unfinished, wanted: Option<&Known>) {
+        self.remedy.does.push(format!("carries job {} to its end", job.job));
+        self.remedy.go_on = Some(job.job);
+        if (wanted.is_some() || self.case.back_to.is_some()) && !job.ends_as_wanted {
             self.remedy.left.push("What --to says: the same command again sees to it once that job is at its end.".to_owned());
         }
     }

@@ -31,6 +31,22 @@ fn a_new_board_without_settings_is_not_ill() {
     ran.exits(0).says("holds exactly what job 1 left").says("There are none yet").says("nothing-wrong");
 }
 
+/// The job that was cut off was this very command, so its end is what --to says, and nothing is left to do.
+#[test]
+fn the_same_command_again_after_a_cut_leaves_nothing_to_do() {
+    let home = Home::new();
+    used(&home);
+    home.file("seedlings.bin", &[&[0x0C, 0x94, 0x40, 0x00][..], &[0x5A; 3000][..]].concat());
+    home.run("sim damage v power-cut=250").exits(0);
+    let revive = "revive --to seedlings.bin --at 0 --via sim:v --yes";
+    home.run(revive).exits(4).says("Job 2 is unfinished. The same command goes on from there:");
+    home.run("sim repair v").exits(0);
+    let ran = home.run(revive);
+    ran.exits(0).says("The plan carries job 2 to its end.").says("Done.");
+    assert!(!ran.out.contains("Left "), "{}", ran.out);
+    assert_eq!(home.run("verify seedlings.bin --at 0 --via sim:v").code, 0);
+}
+
 /// What a job left is known without a tag, and by the tag its snapshot is.
 #[test]
 fn a_board_is_known_by_what_a_job_left() {

@@ -43,6 +43,24 @@ fn an_undo_of_a_job_that_was_cut_off_goes_back_to_before_it() {
     assert_eq!(contents(&now(&home, "frost")), contents(&before));
 }
 
+/// Before its first change, and in the middle of it: the command that is printed then means the same job, and not the undo.
+#[test]
+fn an_undo_that_was_cut_off_is_carried_to_its_end_by_the_command_that_it_names() {
+    for (cut_at, says) in [(70, "Nothing was changed. To try again:"), (100, "Job 3 is unfinished. This command goes on from there:")] {
+        let home = Home::new();
+        let application = home.file("frost.hex", demo_application("frost"));
+        home.run(&format!("write {} --via sim:frost --yes", application.display())).exits(0);
+        let before = now(&home, "frost");
+        home.run("loader install --via sim:frost --yes").exits(0);
+        home.run(&format!("sim damage frost power-cut={cut_at}")).exits(0);
+        let undo = "undo --via sim:frost --yes --accept loader-removed --accept clock-source-changed";
+        home.run(undo).exits(4).says(says).says(&format!("  farrier {undo} 2"));
+        home.run("sim repair frost").exits(0);
+        home.run(&format!("{undo} 2")).exits(0);
+        assert_eq!(contents(&now(&home, "frost")), contents(&before), "cut at {cut_at}");
+    }
+}
+
 #[test]
 fn a_board_that_no_job_left_needs_a_consent_and_an_unknown_one_has_nothing_to_undo() {
     let home = Home::new();

@@ -193,12 +193,15 @@ fn lock_bits_against_writing_alone_hide_nothing() {
 /// What such a job had put right is wrong in its baseline, so an intent that keeps the rest would bring it back.
 #[test]
 fn a_job_that_was_cut_off_goes_before_everything_else() {
-    let job = Unfinished { job: 7, command: "farrier loader install".into() };
+    let job = Unfinished { job: 7, command: "farrier loader install".into(), ends_as_wanted: false };
     let wanted = Known { name: "other.hex".into(), image: Image::of(ByteAddress(0), &[1, 2, 3, 4]), from: From::Wanted };
-    let diagnosis = diagnosed(read(used()), Given { known: &[wanted], unfinished: Some(&job), ..Given::default() });
+    let diagnosis = diagnosed(read(used()), Given { known: &[wanted.clone()], unfinished: Some(&job), ..Given::default() });
     assert_eq!(diagnosis.causes[0].kind.name(), "job-unfinished");
     assert_eq!((diagnosis.remedy.go_on, diagnosis.remedy.intent), (Some(7), None));
     assert!(diagnosis.remedy.left[0].contains("--to"));
+    let job = Unfinished { ends_as_wanted: true, ..job };
+    let diagnosis = diagnosed(read(used()), Given { known: &[wanted], unfinished: Some(&job), ..Given::default() });
+    assert_eq!((diagnosis.remedy.go_on, diagnosis.remedy.left), (Some(7), Vec::new()));
 }
 
 /// By its tag, by its content with the calibration byte, or not at all.

@@ -152,7 +152,7 @@ fn unfinished(
         Err(Failure::Refused(_)) => None,
         Err(other) => return Err(other),
     };
-    Ok(inherited.map(|inherited| Unfinished { job: inherited.job.0, command: "a test".into() }))
+    Ok(inherited.map(|inherited| Unfinished { job: inherited.job.0, command: "a test".into(), ends_as_wanted: false }))
 }
 
 fn decide(
