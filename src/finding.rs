@@ -143,6 +143,9 @@ kinds! {
     ImageMayNotStart "image-may-not-start" Consent
         "The image does not look like something that this chip can start: where reset begins there is no jump or code of a known kind, or \
          it leads outside the image. Or reset comes to start in the middle of what is in the flash."
+    ImageOfAnotherChip "image-of-another-chip" Consent
+        "The application to be written is one that is known, and it was built for another chip: there it finds other pins and other \
+         registers. An image does not say itself what it was built for."
     SnapshotIncomplete "snapshot-incomplete" Note
         "The snapshot to be restored does not hold all that was asked of it, mostly because its chip was locked when it was taken. What it \
          lacks stays as it is on the board; nothing is made up for it."

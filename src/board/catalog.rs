@@ -10,6 +10,7 @@ use super::generic::{self, generic_board};
 use super::known_chips::{known_chips, refused_chips};
 use super::layout::Board;
 use super::texts::BoardTexts;
+use crate::image::{self, Image};
 use crate::reader::{FileError, is_name, near_it, nearest, one_of, read_file};
 use include_dir::{Dir, include_dir};
 use std::fs;
@@ -71,6 +72,25 @@ pub enum CatalogError {
 /// The application that comes with the demo board of this name, as Intel HEX.
 pub fn demo_application(board: &str) -> Option<&'static [u8]> {
     BUILT_IN.get_file(format!("demo-applications/{board}.hex")).map(|file| file.contents())
+}
+
+/// An application that comes with a demo board.
+#[derive(Clone, Debug)]
+pub struct DemoApplication {
+    pub board: String,
+    /// The chip that it was built for.
+    pub part: String,
+    pub image: Image,
+}
+
+/// The applications that come with the demo boards.
+pub fn demo_applications() -> Vec<DemoApplication> {
+    let made = |board: String| {
+        let image = image::parse(demo_application(&board)?.to_vec(), None).ok()?.flash().clone();
+        let (_, Chip { part, .. }) = Catalog::built_in().board(&board).ok()?;
+        Some(DemoApplication { board, part, image })
+    };
+    demo_names().into_iter().filter_map(made).collect()
 }
 
 /// The names of the demo boards.

@@ -30,7 +30,8 @@ pub use bridge_file::read_bridge;
 pub use bridge_images::bridge_image;
 pub use bridge_kind::{BridgeImage, BridgeKind, BridgePin, BridgePins, BridgeSupply, Buy, FirmwareWay, Measurement, ResetHold};
 pub use catalog::{
-    Catalog, CatalogError, Listed, Origin, bridge_kind, bridge_kinds, bridge_names, demo_application, demo_names, is_board_path,
+    Catalog, CatalogError, DemoApplication, Listed, Origin, bridge_kind, bridge_kinds, bridge_names, demo_application, demo_applications,
+    demo_names, is_board_path,
 };
 pub use chip::{
     BootSection, Chip, ClockSource, ConfigurationByte, EepromWrites, EraseUnit, FROM_MEMORY, Fact, Field, FieldValue, MemoryShape, Ready,

@@ -1,7 +1,7 @@
 //! Images by name, to practise with: the demo applications, and ones that no board should take.
 
 use super::stop::Stop;
-use crate::board::{Catalog, demo_application, demo_names};
+use crate::board::{Catalog, demo_applications, demo_names};
 use crate::image::{self, ByteAddress, Image, ImageFile, Span, write};
 
 /// Begins the name of such an image.
@@ -34,7 +34,7 @@ pub fn load(name: &str) -> Result<ImageFile, Stop> {
 const KINDS: [&str; 4] = ["1", "too-big", "wrong-offset", "other-chip"];
 
 fn application(board: &str) -> Option<Image> {
-    Some(image::parse(demo_application(board)?.to_vec(), None).ok()?.flash().clone())
+    demo_applications().into_iter().find(|demo| demo.board == board).map(|demo| demo.image)
 }
 
 /// Runs on into the loader's reservation.

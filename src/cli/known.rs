@@ -17,7 +17,7 @@ use serde_json::{Value, json};
 /// When the journal cannot be read.
 pub fn images(context: &Context, part: &str) -> Result<Vec<Known>, Stop> {
     match Journal::open_existing(context.home.journal())? {
-        Some(journal) => Ok(job::known_images(&journal, &context.catalog, part)?),
+        Some(journal) => Ok(job::known_images(&journal, part)?),
         None => Ok(Vec::new()),
     }
 }

@@ -191,7 +191,7 @@ impl Climber<'_> {
     /// Every image that the flash can be compared with, the one that is wanted first.
     fn known(&self, chip: &Chip) -> Result<Vec<Known>, Stop> {
         let wanted = if let Wanted::Image(known) = self.wanted { Some(known.clone()) } else { None };
-        let others = job::known_images(self.journal, &self.context.catalog, &chip.part)?;
+        let others = job::known_images(self.journal, &chip.part)?;
         Ok(wanted.into_iter().chain(others).collect())
     }
 

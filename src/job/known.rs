@@ -1,8 +1,8 @@
 //! What a board's flash can be compared with: images that the journal's jobs wrote, images that are built in, snapshots.
 
-use crate::board::{Catalog, demo_application, demo_names, is_loader};
+use crate::board::{DemoApplication, demo_applications, is_loader};
 use crate::diagnosis::{From, Kept, Known};
-use crate::image::{self, Image, Memory};
+use crate::image::{Image, Memory};
 use crate::plan::{Origin, Plan};
 use crate::record::{Job, JobId, Journal, RecordError, Snapshots};
 use std::time::SystemTime;
@@ -14,13 +14,16 @@ const LOOKED_THROUGH: usize = 20;
 ///
 /// # Errors
 /// When the journal cannot be read.
-pub fn known_images(journal: &Journal, catalog: &Catalog, part: &str) -> Result<Vec<Known>, RecordError> {
+pub fn known_images(journal: &Journal, part: &str) -> Result<Vec<Known>, RecordError> {
     let mut all: Vec<Known> = Vec::new();
+    let demos = demo_applications();
+    // One that was built for another chip is not this one's because a job has written it to one.
+    let of_another = |known: &Known| demos.iter().any(|demo| demo.part != part && demo.image == known.image);
     let jobs = journal.jobs()?;
     for Job { id, begun, .. } in jobs.into_iter().rev().filter(|job| job.chip == part).take(LOOKED_THROUGH) {
-        all.extend(written(&journal.job(id)?.plan, id, begun));
+        all.extend(written(&journal.job(id)?.plan, id, begun).into_iter().filter(|known| !of_another(known)));
     }
-    all.extend(demo_names().into_iter().filter_map(|name| demo(catalog, name)));
+    all.extend(demos.into_iter().map(demo));
     Ok(all)
 }
 
@@ -57,9 +60,6 @@ fn written(plan: &Plan, job: JobId, begun: SystemTime) -> Vec<Known> {
     found.into_iter().map(|(name, image)| Known { name: called(name), image, from: From::Job(job.0) }).collect()
 }
 
-fn demo(catalog: &Catalog, name: String) -> Option<Known> {
-    let file = image::parse(demo_application(&name)?.to_vec(), None).ok()?;
-    let (_, chip) = catalog.board(&name).ok()?;
-    let called = format!("the demo application of board {name}");
-    Some(Known { name: called, image: file.flash().clone(), from: From::Demo { board: name, chip: chip.part } })
+fn demo(DemoApplication { board, part, image }: DemoApplication) -> Known {
+    Known { name: format!("the demo application of board {board}"), image, from: From::Demo { board, chip: part } }
 }

@@ -2,7 +2,7 @@
 
 use super::desired::{ApplicationIntent, Desired, Intent, LoaderIntent, NamedImage, built_loader, loader_spans, removed_spans};
 use super::{Observed, fields, restore, running};
-use crate::board::{Board, Chip, Field, FieldValue, LineSpeed, Role, Way};
+use crate::board::{Board, Chip, DemoApplication, Field, FieldValue, LineSpeed, Role, Way, demo_applications};
 use crate::finding::{Finding, Kind};
 use crate::image::{ByteAddress, Image, Memory, Span, start_at};
 use crate::units::Bytes;
@@ -34,6 +34,7 @@ pub(super) fn of_desired(case: &Case) -> Vec<Finding> {
     all.extend(case.loader_removed());
     all.extend(running::findings(case));
     all.extend(case.empty_start());
+    all.extend(case.application().and_then(|application| of_another_chip(application, case.chip)));
     all.extend(case.start_in_the_middle().or_else(|| case.application_start()));
     all.extend(case.loader_start());
     all.extend(case.restored_start());
@@ -443,6 +444,17 @@ pub(super) fn overlap_finding(application: &NamedImage, hit: Span, does_what: &s
         place(hit)
     );
     Finding::new(Kind::ImageOverlapsLoader, sentence)
+}
+
+/// An application that is known to have been built for another chip.
+pub(super) fn of_another_chip(application: &NamedImage, chip: &Chip) -> Option<Finding> {
+    let mut demos = demo_applications().into_iter();
+    let DemoApplication { board, part, .. } = demos.find(|demo| demo.part != chip.part && demo.image == application.image)?;
+    let sentence = format!(
+        "{} is the demo application of board {board}, built for an {part}, and this board has an {}: on it other pins move.",
+        application.name, chip.part
+    );
+    Some(Finding::new(Kind::ImageOfAnotherChip, sentence))
 }
 
 /// An image that a chip would not start.

@@ -1,7 +1,7 @@
 //! What there is to say of an application that goes to a board through its fitted loader. The board is not read there, so only what is
 //! known beforehand counts.
 
-use super::checks::{outside_memory, overlap_finding, start_finding};
+use super::checks::{of_another_chip, outside_memory, overlap_finding, start_finding};
 use super::{Desired, NamedImage, Origin, Plan, Step, StepKind, outside};
 use crate::board::{Board, Chip};
 use crate::finding::{Finding, Kind};
@@ -21,6 +21,7 @@ pub fn through_loader(application: &NamedImage, board: &Board, chip: &Chip) -> V
     [
         outside_memory(chip, Memory::Flash, application),
         overlap,
+        of_another_chip(application, chip),
         start_finding(&application.name, &application.image, start, chip),
         Some(Finding::new(Kind::NoSnapshotPossible, unrecorded)),
     ]

@@ -193,6 +193,11 @@ fn images_to_practise_with_are_taken_or_refused_for_what_they_are() {
         home.run(&format!("write demo:{board}-too-big --via sim:{board} --yes")).exits(3).says("image-overlaps-loader");
         home.run(&format!("write demo:{board}-wrong-offset --via sim:{board} --yes")).exits(3).says("image-may-not-start");
         home.run(&format!("verify demo:{board}-wrong-offset --via sim:{board}")).exits(1).says("0x800 bytes further down");
+        let other = format!("write demo:{board}-other-chip --via sim:{board} --yes");
+        home.run(&other).exits(3).says("image-of-another-chip");
+        home.run(&format!("{other} --accept image-of-another-chip")).exits(0);
+        // That it was written once does not make it this board's.
+        home.run(&format!("revive --via sim:{board}")).says("application-of-another-board");
     }
     // Without a loader its flash is the application's, and screen and finding say the same of what is left: a page of it is used.
     home.run("sim new bare --board vent").exits(0);

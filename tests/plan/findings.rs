@@ -1,7 +1,7 @@
 //! Every finding has a case that raises it and one that does not; the loop at the end demands both.
 
 use super::made_up::*;
-use farrier::board::{Board, Catalog, Chip, ClockSetting, ClockSource, SerialNumber};
+use farrier::board::{Board, Catalog, Chip, ClockSetting, ClockSource, SerialNumber, demo_applications};
 use farrier::finding::{Finding, Kind as K, Severity};
 use farrier::image::{ByteAddress, Image, Memory};
 use farrier::plan::*;
@@ -200,6 +200,11 @@ fn cases(kind: K) -> (Vec<Finding>, Vec<Finding>) {
         K::ReadoutLocked => {
             let lock = |value: &str| Intent { lock: vec![("programming-lock".into(), value.into())], ..Intent::default() };
             (fitted().wants(lock("no-access")), fitted().wants(lock("no-writing")))
+        }
+        K::ImageOfAnotherChip => {
+            let demo = demo_applications().into_iter().find(|demo| demo.board == "frost").expect("the demo application");
+            let of = |part: &str| fitted().with(|scene| scene.chip.part = part.into()).wants(write(named("frost.hex", demo.image.clone())));
+            (of("ATmega1284P"), of("ATmega328P"))
         }
         K::ImageMayNotStart => {
             let text = named("notes.hex", Image::of(ByteAddress(0), b"vent notes"));

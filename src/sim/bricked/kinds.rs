@@ -1,8 +1,8 @@
 //! The kinds, and what each does to a board.
 
-use super::used::{demo, put, settings_span, stand_in};
+use super::used::{put, settings_span, stand_in};
 use super::{Bricked, MendedBy, Patient};
-use crate::board::{ClockSource, Field, FieldValue, Role, demo_names};
+use crate::board::{ClockSource, Field, FieldValue, Role, demo_applications};
 use crate::image::{Image, Span};
 use crate::sim::clocking::{OutsideClock, system_clock};
 use crate::sim::fault::{Fault, HeldLine};
@@ -90,8 +90,8 @@ fn wrong_offset(patient: &mut Patient) -> Result<(), String> {
 fn other_application(patient: &mut Patient) -> Result<(), String> {
     let room = patient.board.application(patient.chip);
     let fits = |image: &Image| image.extent().is_some_and(|extent| room.encloses(extent));
-    let others = demo_names().into_iter().filter_map(|name| demo(&name));
-    let other = others.filter(|(part, image)| *part != patient.chip.part && fits(image)).map(|(_, image)| image).next();
+    let mut demos = demo_applications().into_iter();
+    let other = demos.find(|demo| demo.part != patient.chip.part && fits(&demo.image)).map(|demo| demo.image);
     let other = other.ok_or_else(|| format!("no application that is built in for another chip fits its {} bytes", room.len()))?;
     patient.erase(room);
     patient.write(&other);

@@ -1,7 +1,7 @@
 //! A board as it is after a while in use: a loader and an application in its flash, its configuration set, settings in its EEPROM.
 
-use crate::board::{self, Board, Catalog, Chip};
-use crate::image::{self, ByteAddress, Image, Span};
+use crate::board::{self, Board, Chip};
+use crate::image::{ByteAddress, Image, Span};
 use crate::sim::contents::Contents;
 use crc::{CRC_16_XMODEM, Crc};
 use fastrand::Rng;
@@ -47,21 +47,16 @@ pub(super) fn put(memory: &mut [u8], at: u32, bytes: &[u8]) {
 /// The application that comes with the board, or a stand-in for one.
 fn application(board: &Board, chip: &Chip) -> Image {
     let room = board.application(chip);
-    let own = demo(&board.name).filter(|(part, image)| *part == chip.part && image.extent().is_some_and(|extent| room.encloses(extent)));
+    let fits = |image: &Image| image.extent().is_some_and(|extent| room.encloses(extent));
+    let mut demos = board::demo_applications().into_iter();
+    let own = demos.find(|demo| demo.board == board.name && demo.part == chip.part && fits(&demo.image));
     own.map_or_else(
         || {
             let bytes = (room.len() / 4).clamp(chip.flash.page, STAND_IN_MOST.max(chip.flash.page)).min(room.len());
             stand_in(chip, room.start(), bytes, &board.name)
         },
-        |(_, image)| image,
+        |demo| demo.image,
     )
-}
-
-/// The chip and the image of a demo board's application.
-pub(super) fn demo(name: &str) -> Option<(String, Image)> {
-    let hex = board::demo_application(name)?;
-    let (_, chip) = Catalog::built_in().board(name).ok()?;
-    Some((chip.part, image::parse(hex.to_vec(), None).ok()?.flash().clone()))
 }
 
 /// The loader that is built in for the board's reservation, or a stand-in for one.

@@ -89,8 +89,7 @@ fn revive_on(bus: &mut dyn Bus, bench: &mut Workbench, board: &Board, given: Giv
         _ => None,
     };
     let wanted = given.to.map(|image| Known { name: "wanted.hex".into(), image: image.clone(), from: From::Wanted });
-    let known: Vec<Known> =
-        wanted.into_iter().chain(job::known_images(&bench.records.journal, &Catalog::built_in(), &chip.part)?).collect();
+    let known: Vec<Known> = wanted.into_iter().chain(job::known_images(&bench.records.journal, &chip.part)?).collect();
     let snapshots = job::kept_snapshots(&bench.records.snapshots, &chip.part)?;
     let nothing = Intent::default();
     let command = Command { intent: &nothing, tag: given.tag, resume, stop: &NEVER };
