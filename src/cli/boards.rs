@@ -11,6 +11,7 @@ pub use show::{show, show_json};
 use super::context::Context;
 use super::output::{self, wrapped};
 use super::stop::{Code, Stop};
+use super::typed::quoted;
 use crate::board::{Board, CatalogError, Chip, Listed, Origin, Way, generic_board};
 use crate::reader::{FileError, Mistake};
 use crate::units::{Bytes, Count};
@@ -97,7 +98,7 @@ pub fn list(boards: &[Listed], chips: usize) -> String {
     for listed in boards {
         lines.push(match &listed.described {
             Ok((board, chip)) => listed_row(width, &listed.name, board, chip),
-            Err(_) => format!("{:width$}  has mistakes: farrier boards check {}", listed.name, file_of(listed)),
+            Err(_) => format!("{:width$}  has mistakes: farrier boards check {}", listed.name, quoted(&file_of(listed))),
         });
     }
     let example = boards.iter().find(|listed| listed.described.is_ok()).map_or("NAME", |listed| listed.name.as_str());
@@ -157,13 +158,13 @@ pub fn list_json(boards: &[Listed], chips: usize) -> Value {
 pub fn check(file: &str, found: &Result<(Board, Chip), CatalogError>) -> String {
     match found {
         Ok((board, chip)) => {
-            format!("{file} is right: board \"{}\" with an {}.\n\nNext: farrier boards show {file}", board.name, chip.part)
+            format!("{file} is right: board \"{}\" with an {}.\n\nNext: farrier boards show {}", board.name, chip.part, quoted(file))
         }
         Err(CatalogError::File(FileError::Mistakes { file: found_in, mistakes })) => {
             let mut lines: Vec<String> = mistakes.iter().map(|mistake| mistake_line(found_in, mistake)).collect();
             let count = Count(mistakes.len(), "mistake");
             lines.extend([String::new(), format!("{count}. Mend the file and check it again."), String::new()]);
-            lines.push(format!("Next: farrier boards check {file}"));
+            lines.push(format!("Next: farrier boards check {}", quoted(file)));
             lines.join("\n")
         }
         Err(error) => format!("error: {}\n\nNext: farrier boards", output::fill(&error.to_string())),

@@ -7,6 +7,7 @@ use super::output;
 use super::parts::{self, Part};
 use super::snapshot::head_json;
 use super::stop::{Code, Stop};
+use super::typed::quoted;
 use crate::board::{Board, Chip, Setting};
 use crate::image::{Comparison, Image, Memory, Span, compare};
 use crate::record::Snapshot as Kept;
@@ -165,7 +166,7 @@ fn print(pair: &Pair, compared: &[Compared], fields: Option<&[Setting2]>, identi
     draw(pair, compared);
     output::gap();
     output::say(if alike { "They hold the same." } else { "They differ." });
-    output::next(format!("farrier snapshot show {}", pair.b.path.display()));
+    output::next(format!("farrier snapshot show {}", quoted(&pair.b.path.display().to_string())));
 }
 
 /// The flash with the places that differ.

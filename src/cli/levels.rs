@@ -4,7 +4,7 @@
 use super::context::Context;
 use super::output;
 use super::stop::Stop;
-use super::typed::command_again;
+use super::typed::{command_again, quoted};
 use crate::algorithm::avr_spi::{AvrSpi, Wiring};
 use crate::board::{Board, Chip, bridge_kinds, near};
 use crate::bus::Bus;
@@ -62,9 +62,9 @@ fn refused(context: &Context, findings: Vec<Finding>, board: &Board, pins: Milli
     if findings.iter().any(|finding| finding.kind == Kind::SupplyOutOfRange) {
         let stop = Stop::refused(findings);
         let stop = match context.global.via.as_deref().and_then(|via| via.strip_prefix("sim:")) {
-            Some(sim) => {
-                stop.hint("The hand that puts the supply of this simulated board right:").command(format!("farrier sim repair {sim}"))
-            }
+            Some(sim) => stop
+                .hint("The hand that puts the supply of this simulated board right:")
+                .command(format!("farrier sim repair {}", quoted(sim))),
             None => stop,
         };
         return stop.hint("Once the supply is right:").command(command_again(&[]));

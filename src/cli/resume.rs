@@ -2,7 +2,7 @@
 
 use super::change::Scene;
 use super::stop::{Code, Stop};
-use super::typed::{command_again, command_answering};
+use super::typed::{command_again, command_answering, quoted};
 use crate::job::BaselineError;
 use crate::plan::{Candidate, Resume};
 use crate::record::SnapshotName;
@@ -39,7 +39,7 @@ pub fn no_baseline(error: BaselineError, answer: Resume, scene: &Scene) -> Stop 
 
 /// The journal was lost while snapshots are there.
 fn forgotten(what: String, snapshot: &SnapshotName, scene: &Scene) -> Stop {
-    let back = format!("farrier restore {snapshot} --board {} --via {} --resume none", scene.board.name, scene.via);
+    let back = format!("farrier restore {snapshot} --board {} --via {} --resume none", quoted(&scene.board.name), quoted(scene.via));
     Stop::new(Code::Refused, what)
         .hint("If that job was cut off, this board is half changed. Nothing was changed now. To look, and to go back:")
         .command(format!("farrier snapshot show {snapshot}"))

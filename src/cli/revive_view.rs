@@ -8,7 +8,7 @@ use super::output::{self, Offer};
 use super::revive::code;
 use super::stop::{Code, Stop};
 use super::typed;
-use super::typed::{command_again, command_with};
+use super::typed::{command_again, command_with, command_with_clock_output};
 use crate::diagnosis::{self, Answer, CauseKind, Diagnosis, Rung, Seen, Verdict};
 use serde_json::{Value, json};
 use std::process::ExitCode;
@@ -104,12 +104,14 @@ fn next(scene: &Scene, seen: &Seen, diagnosis: &Diagnosis) -> Vec<Offer> {
         (_, Some(to)) => vec![(command_with("--to", to), "say what should be there")],
         (Some(SettingsBlank), None) => vec![("farrier snapshot list".to_owned(), "what is kept of boards")],
         (Some(NoSupply | SupplyOutOfRange | LineHeld | DataLinesJoined | GarbledAnswer | NoAnswer), None) => {
-            let repair = |sim| (format!("farrier sim repair {sim}"), "the hand that this simulated board needs: takes its faults away");
+            let repair = |sim| {
+                (format!("farrier sim repair {}", typed::quoted(sim)), "the hand that this simulated board needs: takes its faults away")
+            };
             let repair = scene.via.strip_prefix("sim:").map(repair);
             let unfed = matches!(&seen.answer, Answer::Silent(no_answer) if no_answer.clock_output_untried());
-            let fed = (command_again(&["--clock-output".to_owned()]), "once the bridge's clock output is wired to the clock pin");
+            let fed = command_with_clock_output().map(|fed| (fed, "once the bridge's clock output is wired to the clock pin"));
             let again = (command_again(&[]), "looks again, once what is listed above was gone through");
-            let fed = Some(fed).filter(|_| unfed && diagnosis.lead() == Some(NoAnswer));
+            let fed = fed.filter(|_| unfed && diagnosis.lead() == Some(NoAnswer));
             fed.into_iter().chain(repair).chain([again]).collect()
         }
         (Some(_), None) => vec![(at("revive"), "looks again")],

@@ -4,6 +4,7 @@ use super::context::Context;
 use super::output::{self, Offer};
 use super::sim_serve::Serve;
 use super::stop::Stop;
+use super::typed::quoted;
 use crate::board::{demo_names, is_board_path};
 use crate::file;
 use crate::sim::{BRICKED, Bricked, Fault, Glance, MendedBy, SURPRISE};
@@ -227,8 +228,8 @@ fn reveal(context: &Context, name: &str) -> Result<(), Stop> {
     }
     output::next(match bricked.map(|kind| kind.mended_by) {
         // Of a simulated board this is the hand that does it, or that fits the new chip.
-        Some(MendedBy::Hand | MendedBy::NewChip) => format!("farrier sim repair {name}"),
-        _ => format!("farrier revive --via sim:{name}"),
+        Some(MendedBy::Hand | MendedBy::NewChip) => format!("farrier sim repair {}", quoted(name)),
+        _ => format!("farrier revive --via {}", quoted(&format!("sim:{name}"))),
     });
     Ok(())
 }
@@ -284,7 +285,7 @@ fn told(context: &Context, name: &str, sentence: &str) {
 }
 
 fn look(name: &str) -> Offer {
-    (format!("farrier inspect --via sim:{name}"), "what is on it")
+    (format!("farrier inspect --via {}", quoted(&format!("sim:{name}"))), "what is on it")
 }
 
 fn told_then(context: &Context, name: &str, sentence: &str, next: &[Offer]) {
@@ -298,8 +299,8 @@ fn told_then(context: &Context, name: &str, sentence: &str, next: &[Offer]) {
 /// What may be done with a board whose fault is to be found.
 fn find_out(name: &str) -> [Offer; 2] {
     [
-        (format!("farrier revive --via sim:{name}"), "find out what is wrong, and mend it"),
-        (format!("farrier sim reveal {name}"), "be told what was done to it"),
+        (format!("farrier revive --via {}", quoted(&format!("sim:{name}"))), "find out what is wrong, and mend it"),
+        (format!("farrier sim reveal {}", quoted(name)), "be told what was done to it"),
     ]
 }
 

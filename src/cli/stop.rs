@@ -1,6 +1,6 @@
 //! How a command ends when it does not end well: one place makes text, JSON and exit code of every error.
 
-use super::typed::{command_again, command_for_this_board, command_help};
+use super::typed::{command_again, command_for_this_board, command_help, command_with_clock_output};
 use crate::algorithm::AlgorithmError;
 use crate::algorithm::avr_spi::{NoAnswer, Wiring};
 use crate::board::CatalogError;
@@ -223,9 +223,9 @@ impl From<JobError> for Stop {
         let mut stop = Stop::new(code, error.to_string());
         let JobError::Algorithm(AlgorithmError::NoAnswer(no_answer)) = error else { return stop };
         stop.evidence = Some(evidence_json(&no_answer));
-        let stop = match no_answer.clock_output_untried() {
-            true => stop.hint("Once that wire is there:").command(command_again(&["--clock-output".to_owned()])),
-            false => stop,
+        let stop = match command_with_clock_output().filter(|_| no_answer.clock_output_untried()) {
+            Some(command) => stop.hint("Once that wire is there:").command(command),
+            None => stop,
         };
         stop.hint("All that it can be, and what tells it apart:").command(command_for_this_board("revive"))
     }

@@ -27,6 +27,12 @@ pub fn command_going_on(job: JobId, more: &[String]) -> String {
     }
 }
 
+/// This command with the bridge's clock output in use; nothing where it is already.
+pub fn command_with_clock_output() -> Option<String> {
+    let option = "--clock-output";
+    (!given_words().any(|arg| arg == option)).then(|| command_again(&[option.to_owned()]))
+}
+
 /// What of a command line is about the board and its bridge, so that the next command needs it too. `true`: a value follows.
 const OF_THE_BOARD: [(&str, bool); 4] = [("--board", true), ("--supply", true), ("--clock-output", false), ("--levels-shifted", false)];
 

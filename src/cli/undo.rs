@@ -6,7 +6,7 @@ use super::context::Context;
 use super::known::{self, KnownJobs};
 use super::restore;
 use super::stop::{Code, Stop};
-use super::typed::command_again;
+use super::typed::{command_again, quoted};
 use crate::job::Baseline;
 use crate::plan::{Fingerprint, Intent, Observed, Part, Restore as Back, wrong_chip};
 use crate::record::{Job, JobId, Journal, SnapshotName};
@@ -137,7 +137,7 @@ impl Seen<'_> {
                 .hint(format!(
                     "Job {id} was on a chip with the same ID and calibration byte, which was taken for an {chip}. To undo it so:"
                 ))
-                .command(format!("farrier undo {id} --board {board} --via {}", self.scene.via)),
+                .command(format!("farrier undo {id} --board {} --via {}", quoted(board), quoted(self.scene.via))),
             None => stop,
         };
         stop.hint("To go back to a snapshot by its name:").command("farrier snapshot list")

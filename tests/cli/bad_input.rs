@@ -233,6 +233,20 @@ fn a_lost_clock_is_replaced_by_the_bridges_where_the_board_or_the_user_says_that
     home.run("inspect --via sim:bare").exits(0);
 }
 
+/// A file name that a shell would part, and an option that may stand once.
+#[test]
+fn the_next_command_can_be_typed_as_it_stands() {
+    let home = Home::new();
+    let made = home.command().args(["sim", "new", "./bed 4.sim", "--board", "frost"]).output().expect("the program starts");
+    let told = String::from_utf8(made.stdout).expect("text");
+    assert!(told.contains("Next: farrier inspect --via 'sim:./bed 4.sim'"), "{told}");
+    home.run("sim new held --board frost --bricked held-reset").exits(0);
+    let ran = home.run("inspect --via sim:held --clock-output");
+    ran.exits(4);
+    assert!(!ran.err.contains("--clock-output --clock-output"), "{}", ran.err);
+    home.run("inspect --via sim:held").exits(4).says("farrier inspect --via sim:held --clock-output");
+}
+
 #[test]
 fn a_bad_image_is_told_with_file_and_line() {
     let home = Home::new();
