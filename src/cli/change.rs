@@ -8,9 +8,9 @@ use super::output::Offer;
 use super::progress::Progress;
 use super::rehearse::{Ended, Rehearsal, Rehearsed};
 use super::stop::{Code, Stop};
-use super::typed::{command_again, command_going_on, command_not_watching};
+use super::typed::{command_again, command_going_on, command_not_watching, quoted};
 use super::{consent, interrupt, last_run, output, plan_view, resume, safety, same_id, snapshot};
-use crate::board::{Board, Chip};
+use crate::board::{Board, Chip, generic_board};
 use crate::finding::Finding;
 use crate::job::{self, Baseline, Bench, Entry, JobError};
 use crate::lock;
@@ -171,12 +171,29 @@ pub fn on_board(context: &Context, change: &Change, connected: &mut Connected, l
     let result = bench.execute(&decided.plan, &mut entry);
     let changed = entry.changed;
     progress.borrow().clear();
-    let report = result.map_err(|error| stopped(error, job, &again, changed))?;
+    let report = result.map_err(|error| {
+        let other = same_id::of_other_pages(&context.catalog, &error, scene.chip);
+        let stop = stopped(error, job, &again, changed);
+        match other {
+            Some(other) => scene.undone_as(&other, job, stop),
+            None => stop,
+        }
+    })?;
     let watched = console.map(|(mut console, watch)| console.watch(watch, Since::LetGo, &[])).transpose()?;
     scene.finished(&decided, job, &report, watched.as_ref())
 }
 
 impl Scene<'_> {
+    /// How a job is undone of which the chip was another part all the time.
+    fn undone_as(&self, other: &str, job: JobId, stop: Stop) -> Stop {
+        let (has, board, via) = (&self.chip.part, generic_board(other), quoted(self.via));
+        stop.hint(format!(
+            "Read what is printed on the chip: an {other} has the ID of the {has}, and flash pages of another size. If it is one, this \
+             brings back what it held:"
+        ))
+        .command(format!("farrier undo {job} --board {board} --via {via} --resume none"))
+    }
+
     /// Reads all that the board holds.
     ///
     /// # Errors

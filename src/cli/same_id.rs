@@ -3,6 +3,7 @@
 use super::output;
 use crate::board::{Catalog, Chip};
 use crate::finding::Finding;
+use crate::job::JobError;
 use crate::plan::{self, Observed, Step, StepKind};
 
 /// What steps that write the configuration would do to another part of the same ID.
@@ -16,6 +17,12 @@ pub fn finding<'s>(catalog: &Catalog, before: &[u8], steps: impl Iterator<Item =
 pub fn others(catalog: &Catalog, observed: &Observed, chip: &Chip) -> Vec<String> {
     let configuration = observed.configuration.as_deref().unwrap_or_default();
     plan::parts_that_differ(configuration, chip, &catalog.others_with_id(chip)).into_iter().map(str::to_owned).collect()
+}
+
+/// What a chip that did not take what was written to its flash may be: another part, whose pages are of another size.
+pub fn of_other_pages(catalog: &Catalog, error: &JobError, chip: &Chip) -> Option<String> {
+    let JobError::Differs(_) = error else { return None };
+    catalog.others_with_id(chip).into_iter().find(|other| other.flash.page != chip.flash.page).map(|other| other.part)
 }
 
 /// Says so, where there are any.

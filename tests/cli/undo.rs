@@ -112,3 +112,21 @@ fn a_job_that_was_cut_off_with_the_board_of_another_part_of_the_id_is_undone_wit
     assert_eq!((&after.flash, after.state["fuses"].clone()), (&before.flash, before.state["fuses"].clone()));
     home.run(&write).exits(0);
 }
+
+/// The same two parts: pages of the wrong size spoil what is there, and the failed verify names the command that brings it back.
+#[test]
+fn a_job_that_wrote_pages_of_another_parts_size_is_undone_by_the_command_that_it_names() {
+    let home = Home::new();
+    home.run("sim new seed --board generic-ata6285").exits(0);
+    let image = |name: &str, fill: u8| home.file(name, &[&[0x01, 0xC0, 0x00, 0x00, 0xF8, 0x94][..], &[fill; 600][..]].concat());
+    let write = |image: std::path::PathBuf| format!("write {} --at 0 --via sim:seed --yes", image.display());
+    home.run(&write(image("seed.bin", 0x5A))).exits(0);
+    let before = now(&home, "seed");
+    let spoils = format!("{} --board generic-at90usb82", write(image("other.bin", 0xA5)));
+    let undo = "undo 2 --board generic-ata6285 --via sim:seed --resume none";
+    home.run(&spoils).exits(1).says("an ATA6285 has the ID of the AT90USB82").says(&format!("farrier {undo}"));
+    assert_ne!(now(&home, "seed").flash, before.flash);
+    home.run(&format!("{undo} --yes --accept another-boards-snapshot")).exits(0);
+    let after = now(&home, "seed");
+    assert_eq!((&after.flash, after.state["fuses"].clone()), (&before.flash, before.state["fuses"].clone()));
+}

@@ -104,6 +104,8 @@ impl Contents<'_, '_> {
                 Some(value) => self.made.fields.push((field.name.clone(), value.to_owned())),
                 None => match self.kept_value(field) {
                     Some(value) => self.made.fields.push((field.name.clone(), value)),
+                    // Of values of which no source says what they do, none can be advised.
+                    None if field.values.iter().all(|value| value.unknown) => {}
                     None => self.made.unknown_fields.push(field.name.clone()),
                 },
             }
