@@ -166,3 +166,15 @@ fn what_cannot_be_known_is_said_so_with_both_places() {
     let full = with_flash(used_of(&own()), RESERVED - 0x400, &code(0x400));
     assert_eq!(kinds(&diagnosed(&own(), full, Given::default())), Vec::<&str>::new());
 }
+
+/// The board's own loader is not there, and reset starts a program in a larger section: that is no board on which nothing starts.
+#[test]
+fn a_program_that_reset_starts_before_a_blank_reservation_is_somebodys_own_loader() {
+    let vent = vent();
+    let blank = with_flash(used_of(&vent), RESERVED, &[0xFF; 2048]);
+    let larger = set(blank, "boot-section", "4096-bytes");
+    assert_eq!(kinds(&diagnosed(&vent, larger.clone(), Given::default())), ["loader-missing"]);
+    let told = diagnosed(&vent, with_flash(larger, RESERVED - 2048, &code(500)), Given::default());
+    assert_eq!((kinds(&told), configures(&told)), (vec!["loader-unknown"], vec![]));
+    assert!(told.sentence().contains("0x1F000"), "{}", told.sentence());
+}

@@ -62,6 +62,8 @@ impl Contents<'_, '_> {
             self.made.before_loader = Some(self.observed.flash.bytes.crop(self.case.board.application(chip)));
         }
         let cause = match &self.fitted {
+            // Somebody's own may stand elsewhere.
+            Fitted::Nothing if matches!(self.lead, Some(Lead::There(_) | Lead::Both(_))) => self.unknown(started?, reserved),
             Fitted::Nothing => {
                 let at = started?;
                 let there = if at == reserved.start() { ", where the loader belongs," } else { "" };
