@@ -195,7 +195,7 @@ fn lock_bits_against_writing_alone_hide_nothing() {
 fn a_job_that_was_cut_off_goes_before_everything_else() {
     let job = Unfinished { job: 7, command: "farrier loader install".into(), ends_as_wanted: false };
     let wanted = Known { name: "other.hex".into(), image: Image::of(ByteAddress(0), &[1, 2, 3, 4]), from: From::Wanted };
-    let diagnosis = diagnosed(read(used()), Given { known: &[wanted.clone()], unfinished: Some(&job), ..Given::default() });
+    let diagnosis = diagnosed(read(used()), Given { known: std::slice::from_ref(&wanted), unfinished: Some(&job), ..Given::default() });
     assert_eq!(diagnosis.causes[0].kind.name(), "job-unfinished");
     assert_eq!((diagnosis.remedy.go_on, diagnosis.remedy.intent), (Some(7), None));
     assert!(diagnosis.remedy.left[0].contains("--to"));
