@@ -98,7 +98,7 @@ fn check_says_what_is_right_or_every_mistake() {
     assert!(is_within_the_page(&wrong), "{wrong}");
 
     let missing = check("no/such.toml", &catalog.board("no/such.toml"));
-    assert!(missing.starts_with("no/such.toml cannot be read: "), "{missing}");
+    assert!(missing.starts_with("error: no/such.toml cannot be read: ") && missing.ends_with("Next: farrier boards"), "{missing}");
 }
 
 /// The keys that the doc comments in the source describe are the keys that come out.
