@@ -374,7 +374,7 @@ fn starts_its_loader(file: &Table, board: &Board, chip: &Chip) -> bool {
 
 /// A built-in loader must be one for this board.
 fn has_its_loader(file: &Table, board: &Board, chip: &Chip) -> bool {
-    let name = board.reservation.as_ref().and_then(|reservation| reservation.loader.as_deref());
+    let name = board.built_in_loader();
     let wrong = name.and_then(|name| loader(name, board, chip).err());
     if let Some(why) = &wrong {
         file.wrong(file.place("reservation"), why.to_string());

@@ -15,6 +15,7 @@ use crate::reader::{FileError, is_name, near_it, nearest, one_of, read_file};
 use include_dir::{Dir, include_dir};
 use std::fs;
 use std::path::{Path, PathBuf};
+use std::sync::LazyLock;
 
 static BUILT_IN: Dir = include_dir!("$CARGO_MANIFEST_DIR/boards");
 
@@ -83,14 +84,18 @@ pub struct DemoApplication {
     pub image: Image,
 }
 
-/// The applications that come with the demo boards.
-pub fn demo_applications() -> Vec<DemoApplication> {
+static DEMO_APPLICATIONS: LazyLock<Vec<DemoApplication>> = LazyLock::new(|| {
     let made = |board: String| {
         let image = image::parse(demo_application(&board)?.to_vec(), None).ok()?.flash().clone();
         let (_, Chip { part, .. }) = Catalog::built_in().board(&board).ok()?;
         Some(DemoApplication { board, part, image })
     };
     demo_names().into_iter().filter_map(made).collect()
+});
+
+/// The applications that come with the demo boards; read at the first call, because every plan asks.
+pub fn demo_applications() -> &'static [DemoApplication] {
+    &DEMO_APPLICATIONS
 }
 
 /// The names of the demo boards.

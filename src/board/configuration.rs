@@ -285,6 +285,11 @@ impl Board {
         measured.unwrap_or(by_its_file)
     }
 
+    /// The name of the built-in loader that the board file has in its reservation.
+    pub fn built_in_loader(&self) -> Option<&str> {
+        self.reservation.as_ref()?.loader.as_deref()
+    }
+
     /// The flash outside the reservation, which the application has to itself.
     pub fn application(&self, chip: &Chip) -> Span {
         let whole = chip.flash_span();

@@ -19,7 +19,7 @@ fn loader(fitted: &Fitted, board: &Board) -> String {
         Fitted::BuiltIn(name) => format!("{name}, every byte as built in"),
         Fitted::Known(name) => format!("{name}, every byte of it"),
         Fitted::InPart(name, _) | Fitted::Altered(name, _) => format!("{name} in part; `farrier revive` says more"),
-        Fitted::Other => match board.reservation.as_ref().and_then(|reservation| reservation.loader.as_deref()) {
+        Fitted::Other => match board.built_in_loader() {
             Some(_) => "something is in its flash that is not this board's built-in loader".to_owned(),
             None => "something is in its flash, and the board file names no built-in loader to hold it against".to_owned(),
         },

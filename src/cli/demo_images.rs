@@ -34,7 +34,7 @@ pub fn load(name: &str) -> Result<ImageFile, Stop> {
 const KINDS: [&str; 4] = ["1", "too-big", "wrong-offset", "other-chip"];
 
 fn application(board: &str) -> Option<Image> {
-    demo_applications().into_iter().find(|demo| demo.board == board).map(|demo| demo.image)
+    demo_applications().iter().find(|demo| demo.board == board).map(|demo| demo.image.clone())
 }
 
 /// Runs on into the loader's reservation.

@@ -91,7 +91,7 @@ impl Install {
 
     /// The image of the loader: named, from a file, or the board's own.
     fn loader(&self, context: &Context, board: &Board, chip: &Chip) -> Result<NamedImage, Stop> {
-        let own = board.reservation.as_ref().and_then(|reservation| reservation.loader.as_deref());
+        let own = board.built_in_loader();
         let Some(name) = self.loader.as_deref().or(context.folder.loader.as_deref()).or(own) else {
             let what = format!("the board file of {} names no loader", board.name);
             // Why the built-in one would not do either, where that is so whatever the board file says.

@@ -9,7 +9,7 @@ use super::typed::command_with;
 use super::{ask, board_view, images, output};
 use crate::board::Chip;
 use crate::diagnosis::{Answer, Case, CauseKind, Diagnosis, From, Kept, Known, Recognised, Seen, Unfinished, diagnose};
-use crate::image::{ByteAddress, Span};
+use crate::image::ByteAddress;
 use crate::job::{self, Bench};
 use crate::plan::{Desired, Fingerprint, Observed, Origin};
 use crate::record::{JobId, Journal};
@@ -175,11 +175,8 @@ impl Climber<'_> {
         match self.wanted {
             Wanted::Nothing => false,
             Wanted::Image(Known { name, image, .. }) => {
-                let there = |(at, run): (ByteAddress, &[u8])| {
-                    Span::sized(at, run.len() as u32).is_some_and(|span| desired.flash.covers(span) && desired.flash.filled(span, 0) == run)
-                };
                 let of_it = desired.origins.iter().any(|(_, _, origin)| *origin == Origin::Image(name.clone()));
-                of_it && image.runs().all(there)
+                of_it && desired.flash.holds(image)
             }
             Wanted::Snapshot(kept) => {
                 let wanted = Fingerprint::of_observed(&kept.held, self.scene.chip);

@@ -147,7 +147,7 @@ fn offers_for(board: &Board, context: &Context, found: &Found) -> Vec<Offer> {
     };
     let name = quoted(context.board_name().unwrap_or(&board.name));
     let mut offers = vec![(format!("farrier inspect{via}"), "what is on the board")];
-    if board.reservation.as_ref().is_some_and(|reservation| reservation.loader.is_some()) || context.folder.loader.is_some() {
+    if board.built_in_loader().is_some() || context.folder.loader.is_some() {
         offers.push((format!("farrier loader install{via} --dry-run"), "plan its loader and change nothing"));
     }
     if context.folder.application.is_some() {

@@ -149,6 +149,14 @@ impl Image {
         span.is_empty() || self.within(span).next().is_some_and(|(at, run)| at == span.start() && run.len() == span.len() as usize)
     }
 
+    /// Whether the image holds every byte of the other one, and the same.
+    pub fn holds(&self, other: &Image) -> bool {
+        let there = |(at, run): (ByteAddress, &[u8])| {
+            Span::sized(at, run.len() as u32).is_some_and(|span| self.covers(span) && self.filled(span, 0) == run)
+        };
+        other.runs().all(there)
+    }
+
     /// The parts of `span` of which the image holds nothing, in address order; none is empty.
     pub fn gaps(&self, span: Span) -> Vec<Span> {
         let mut from = span.start();

@@ -23,7 +23,7 @@ pub fn known_images(journal: &Journal, part: &str) -> Result<Vec<Known>, RecordE
     for Job { id, begun, .. } in jobs.into_iter().rev().filter(|job| job.chip == part).take(LOOKED_THROUGH) {
         all.extend(written(&journal.job(id)?.plan, id, begun).into_iter().filter(|known| !of_another(known)));
     }
-    all.extend(demos.into_iter().map(demo));
+    all.extend(demos.iter().cloned().map(demo));
     Ok(all)
 }
 

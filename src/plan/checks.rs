@@ -448,7 +448,7 @@ pub(super) fn overlap_finding(application: &NamedImage, hit: Span, does_what: &s
 
 /// An application that is known to have been built for another chip.
 pub(super) fn of_another_chip(application: &NamedImage, chip: &Chip) -> Option<Finding> {
-    let mut demos = demo_applications().into_iter();
+    let mut demos = demo_applications().iter();
     let DemoApplication { board, part, .. } = demos.find(|demo| demo.part != chip.part && demo.image == application.image)?;
     let sentence = format!(
         "{} is the demo application of board {board}, built for an {part}, and this board has an {}: on it other pins move.",

@@ -202,7 +202,7 @@ fn cases(kind: K) -> (Vec<Finding>, Vec<Finding>) {
             (fitted().wants(lock("no-access")), fitted().wants(lock("no-writing")))
         }
         K::ImageOfAnotherChip => {
-            let demo = demo_applications().into_iter().find(|demo| demo.board == "frost").expect("the demo application");
+            let demo = demo_applications().iter().find(|demo| demo.board == "frost").expect("the demo application");
             let of = |part: &str| fitted().with(|scene| scene.chip.part = part.into()).wants(write(named("frost.hex", demo.image.clone())));
             (of("ATmega1284P"), of("ATmega328P"))
         }

@@ -75,23 +75,29 @@ impl Evidence {
         }
     }
 
-    /// What to look at first, the likeliest wire in front.
-    fn look_at(self) -> &'static str {
-        match self {
-            Evidence::AllZeros => "MISO and MOSI (is one shorted to ground?), then RESET, the chip's clock.",
-            Evidence::AllOnes => "MISO (open, or swapped with MOSI?), then SCK (held low?), RESET, the chip's clock.",
-            Evidence::OtherBytes => "RESET (does it reach the chip?), other parts on MISO, long wires, the chip's clock.",
-            Evidence::ShiftedByABit => "SCK (noise, an edge too many, long wires, a missing ground).",
-            Evidence::BlankId => "the chip's clock (slower than any that was tried?), MISO, and the supply.",
-            Evidence::Unsteady => "long wires, ground, the supply under load, the chip's clock.",
-            Evidence::SentComesBack => "MOSI and MISO, which seem to be joined.",
-            Evidence::SckHeldHigh => "SCK, which is shorted to the supply or driven by another part.",
-            Evidence::MosiHeldHigh => "MOSI, which is shorted to the supply or driven by another part.",
-            Evidence::ResetHeldLow => "RESET, which is shorted to ground or held by a button or a supervisor.",
-            Evidence::ResetHeldHigh => "RESET, which is shorted to the supply or driven by another part.",
-            Evidence::LowSupply => "the board's supply, its cable, and what may pull it down.",
-            Evidence::NoPower => "the board's supply, ground, and the wire to VCC by which the bridge measures it.",
-        }
+    /// What to look at first, the likeliest wire in front. The clock of a chip that only its own oscillator runs is no wire's doing.
+    fn look_at(self, takes_a_clock: bool) -> String {
+        let wires = match self {
+            Evidence::AllZeros => "MISO and MOSI (is one shorted to ground?), then RESET",
+            Evidence::AllOnes => "MISO (open, or swapped with MOSI?), then SCK (held low?), RESET",
+            Evidence::OtherBytes => "RESET (does it reach the chip?), other parts on MISO, long wires",
+            Evidence::ShiftedByABit => "SCK (noise, an edge too many, long wires, a missing ground)",
+            Evidence::BlankId if takes_a_clock => "the chip's clock (slower than any that was tried?), MISO, and the supply",
+            Evidence::BlankId => "MISO, and the supply",
+            Evidence::Unsteady => "long wires, ground, the supply under load",
+            Evidence::SentComesBack => "MOSI and MISO, which seem to be joined",
+            Evidence::SckHeldHigh => "SCK, which is shorted to the supply or driven by another part",
+            Evidence::MosiHeldHigh => "MOSI, which is shorted to the supply or driven by another part",
+            Evidence::ResetHeldLow => "RESET, which is shorted to ground or held by a button or a supervisor",
+            Evidence::ResetHeldHigh => "RESET, which is shorted to the supply or driven by another part",
+            Evidence::LowSupply => "the board's supply, its cable, and what may pull it down",
+            Evidence::NoPower => "the board's supply, ground, and the wire to VCC by which the bridge measures it",
+        };
+        let clock = match self {
+            Evidence::AllZeros | Evidence::AllOnes | Evidence::OtherBytes | Evidence::Unsteady if takes_a_clock => ", the chip's clock",
+            _ => "",
+        };
+        format!("{wires}{clock}.")
     }
 }
 
@@ -161,14 +167,9 @@ impl NoAnswer {
         self.feed == Feed::Possible && untried && self.evidence < Evidence::LowSupply
     }
 
-    /// What to look at first, the likeliest wire in front. The clock of a chip that only its own oscillator runs is no wire's doing.
+    /// What to look at first, the likeliest wire in front.
     pub fn look_at(&self) -> String {
-        let all = self.evidence.look_at();
-        match (self.feed, all.split_once(", the chip's clock")) {
-            (Feed::NotTaken, Some((wires, _))) => format!("{wires}."),
-            (Feed::NotTaken, None) if self.evidence == Evidence::BlankId => "MISO, and the supply.".to_owned(),
-            _ => all.to_owned(),
-        }
+        self.evidence.look_at(self.feed != Feed::NotTaken)
     }
 
     /// What was tried, as the first line of the message has it.

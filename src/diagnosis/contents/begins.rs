@@ -48,7 +48,7 @@ pub(super) fn lead(found: &Image, chip: &Chip, at: ByteAddress, reserved: Option
 pub(super) fn beginning(found: &Image, chip: &Chip, at: ByteAddress, known: &[NamedImage]) -> Option<Beginning> {
     let is_there = |image: &Image| {
         let extent = image.extent().filter(|extent| extent.start() == at);
-        extent.is_some() && image.runs().all(|(at, run)| Span::sized(at, run.len() as u32).is_some_and(|span| found.filled(span, 0) == run))
+        extent.is_some() && found.holds(image)
     };
     if let Some(known) = known.iter().find(|known| is_there(&known.image)) {
         return Some(Beginning { at, name: Some(known.name.clone()) });

@@ -43,7 +43,7 @@ impl Contents<'_, '_> {
 
     /// What something is that is no known loader, as the end of a sentence.
     fn not_known(&self) -> &'static str {
-        match self.case.board.reservation.as_ref().and_then(|reservation| reservation.loader.as_deref()) {
+        match self.case.board.built_in_loader() {
             Some(_) => "not this board's built-in loader",
             None => "no loader that is known here: the board file names none",
         }
@@ -51,7 +51,7 @@ impl Contents<'_, '_> {
 
     /// The board file names no loader, and a program begins where it has one begin and reset leads: as it should be, as far as it shows.
     fn is_somebodys_own(&self, reserved: Span) -> bool {
-        let named = self.case.board.reservation.as_ref().is_some_and(|reservation| reservation.loader.is_some());
+        let named = self.case.board.built_in_loader().is_some();
         !named && matches!(&self.lead, Some(Lead::There(here)) if here.at == reserved.start())
     }
 
@@ -107,7 +107,7 @@ impl Contents<'_, '_> {
                 return cause;
             }
         }
-        let own = self.case.board.reservation.as_ref().is_some_and(|reservation| reservation.loader.is_some());
+        let own = self.case.board.built_in_loader().is_some();
         let what = self.not_known();
         let sentence = match &self.lead {
             Some(Lead::Both(other)) => {

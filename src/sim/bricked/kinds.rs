@@ -90,8 +90,8 @@ fn wrong_offset(patient: &mut Patient) -> Result<(), String> {
 fn other_application(patient: &mut Patient) -> Result<(), String> {
     let room = patient.board.application(patient.chip);
     let fits = |image: &Image| image.extent().is_some_and(|extent| room.encloses(extent));
-    let mut demos = demo_applications().into_iter();
-    let other = demos.find(|demo| demo.part != patient.chip.part && fits(&demo.image)).map(|demo| demo.image);
+    let mut demos = demo_applications().iter();
+    let other = demos.find(|demo| demo.part != patient.chip.part && fits(&demo.image)).map(|demo| demo.image.clone());
     let other = other.ok_or_else(|| format!("no application that is built in for another chip fits its {} bytes", room.len()))?;
     patient.erase(room);
     patient.write(&other);

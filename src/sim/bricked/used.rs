@@ -48,14 +48,14 @@ pub(super) fn put(memory: &mut [u8], at: u32, bytes: &[u8]) {
 fn application(board: &Board, chip: &Chip) -> Image {
     let room = board.application(chip);
     let fits = |image: &Image| image.extent().is_some_and(|extent| room.encloses(extent));
-    let mut demos = board::demo_applications().into_iter();
+    let mut demos = board::demo_applications().iter();
     let own = demos.find(|demo| demo.board == board.name && demo.part == chip.part && fits(&demo.image));
     own.map_or_else(
         || {
             let bytes = (room.len() / 4).clamp(chip.flash.page, STAND_IN_MOST.max(chip.flash.page)).min(room.len());
             stand_in(chip, room.start(), bytes, &board.name)
         },
-        |demo| demo.image,
+        |demo| demo.image.clone(),
     )
 }
 
